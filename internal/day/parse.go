@@ -1,0 +1,167 @@
+package day
+
+import (
+	"fmt"
+	"time"
+)
+
+// NoMinute is the minute of the day where the text gave no time.
+const NoMinute = -1
+
+// ParseDate reads a FHIR date (YYYY, YYYY-MM or YYYY-MM-DD).
+func ParseDate(text string) (Span, error) {
+	s, _, err := Parse(text, nil)
+	if err == nil && len(text) > 10 {
+		return Span{}, bad(text, "a date has no time of day")
+	}
+	return s, err
+}
+
+// Parse reads a FHIR date, dateTime or instant and gives the civil date in
+// the zone, with the minute of the day (NoMinute where no time was sent). A
+// time with an offset is converted to the zone first; a time without one is
+// taken as local, as many systems write it. Seconds may be missing. A nil
+// zone takes the date as written.
+func Parse(text string, zone *time.Location) (Span, int, error) {
+	s, err := parseDay(text)
+	if err != nil || len(text) <= 10 {
+		return s, NoMinute, err
+	}
+	c, err := parseClock(text)
+	if err != nil {
+		return Span{}, NoMinute, err
+	}
+	minute := c.hour*60 + c.minute
+	if !c.hasOffset || zone == nil {
+		return s, minute, nil
+	}
+	return inZone(s.First, minute-c.offset, c.second, zone)
+}
+
+// inZone converts a UTC day and minute (which may lie outside the day) to the
+// civil date of the zone.
+func inZone(d Day, minute, second int, zone *time.Location) (Span, int, error) {
+	const unixEpoch = 719163 // the Day of 1970-01-01
+	seconds := (int64(d)-unixEpoch)*86400 + int64(minute)*60 + int64(second)
+	_, shift := time.Unix(seconds, 0).In(zone).Zone()
+	seconds += int64(shift)
+	days := seconds / 86400
+	rest := seconds - days*86400
+	if rest < 0 {
+		days, rest = days-1, rest+86400
+	}
+	got := Day(days + unixEpoch)
+	if got < Min || got > Max {
+		return Span{}, NoMinute, bad(d.String(), "the date lies outside the calendar")
+	}
+	return On(got), int(rest / 60), nil
+}
+
+func parseDay(text string) (Span, error) {
+	y, ok := digits(text, 0, 4)
+	if !ok || y < 1 || len(text) < 4 {
+		return Span{}, bad(text, "it must start with a year of four digits")
+	}
+	if len(text) == 4 {
+		return Span{of(y, 1, 1), of(y, 12, 31)}, nil
+	}
+	m, ok := digits(text, 5, 2)
+	if !ok || text[4] != '-' || m < 1 || m > 12 {
+		return Span{}, bad(text, "the month is not 01 to 12")
+	}
+	if len(text) == 7 {
+		return Span{of(y, m, 1), of(y, m, daysIn(y, m))}, nil
+	}
+	d, ok := digits(text, 8, 2)
+	if !ok || text[7] != '-' {
+		return Span{}, bad(text, "the day of the month is missing")
+	}
+	on := Of(y, m, d)
+	if on == 0 {
+		return Span{}, bad(text, "there is no such day")
+	}
+	return On(on), nil
+}
+
+type clock struct {
+	hour, minute, second int
+	offset               int // minutes east of UTC
+	hasOffset            bool
+}
+
+// parseClock reads what follows the date: Thh:mm[:ss[.fff]][Z|+hh:mm|-hh:mm].
+func parseClock(text string) (clock, error) {
+	var c clock
+	var okH, okM bool
+	if text[10] != 'T' {
+		return c, bad(text, "a time follows the date after the letter T")
+	}
+	c.hour, okH = digits(text, 11, 2)
+	c.minute, okM = digits(text, 14, 2)
+	if !okH || !okM || text[13] != ':' || c.hour > 23 || c.minute > 59 {
+		return c, bad(text, "the time of day is not hh:mm")
+	}
+	at := 16
+	if at < len(text) && text[at] == ':' {
+		s, ok := digits(text, at+1, 2)
+		if !ok || s > 60 {
+			return c, bad(text, "the seconds are not 00 to 60")
+		}
+		c.second = s
+		at = skipFraction(text, at+3)
+	}
+	return c.withOffset(text, at)
+}
+
+func skipFraction(text string, at int) int {
+	if at >= len(text) || text[at] != '.' {
+		return at
+	}
+	at++
+	for at < len(text) && text[at] >= '0' && text[at] <= '9' {
+		at++
+	}
+	return at
+}
+
+func (c clock) withOffset(text string, at int) (clock, error) {
+	if at == len(text) {
+		return c, nil
+	}
+	c.hasOffset = true
+	if text[at] == 'Z' && at+1 == len(text) {
+		return c, nil
+	}
+	h, okH := digits(text, at+1, 2)
+	m, okM := digits(text, at+4, 2)
+	if !okH || !okM || len(text) != at+6 || text[at+3] != ':' || h > 14 || m > 59 || (text[at] != '+' && text[at] != '-') {
+		return c, bad(text, "the time zone is not Z, +hh:mm or -hh:mm")
+	}
+	if c.offset = h*60 + m; text[at] == '-' {
+		c.offset = -c.offset
+	}
+	return c, nil
+}
+
+// digits reads n digits at the position; false where there are fewer.
+func digits(text string, at, n int) (int, bool) {
+	if at+n > len(text) {
+		return 0, false
+	}
+	v := 0
+	for i := at; i < at+n; i++ {
+		c := text[i]
+		if c < '0' || c > '9' {
+			return 0, false
+		}
+		v = v*10 + int(c-'0')
+	}
+	return v, true
+}
+
+func bad(text, why string) error {
+	if len(text) > 40 {
+		text = text[:40] + "…"
+	}
+	return fmt.Errorf("%q is not a date that FHIR allows: %s", text, why)
+}
