@@ -1,0 +1,101 @@
+package second
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"reflect"
+	"sort"
+	"testing"
+)
+
+func TestGenerateIsRepeatable(t *testing.T) {
+	t.Parallel()
+	for seed := uint64(0); seed < 50; seed++ {
+		a := Generate(rand.New(rand.NewPCG(seed, 7)))
+		b := Generate(rand.New(rand.NewPCG(seed, 7)))
+		if !reflect.DeepEqual(a, b) {
+			t.Fatalf("seed %d gave two charts", seed)
+		}
+	}
+}
+
+// Every case that the generator exists for must turn up in a thousand charts,
+// in the plans and not only in the charts.
+func TestGenerateReachesEverything(t *testing.T) {
+	t.Parallel()
+	seen := map[string]int{}
+	for seed := uint64(0); seed < 1000; seed++ {
+		rng := rand.New(rand.NewPCG(seed, 1))
+		c := Generate(rng)
+		o := OptionsFor(rng)
+		o.NoWake = true
+		count(seen, Assess(c, nil, AsOf(rng, c), o))
+	}
+	for _, name := range []string{
+		"active", "paused", "ended", "unresolved", "died", "stopped", "transferred",
+		"rung current", "rung overdue", "rung presumed-lost", "rung lost", "gap true", "gap false",
+		"done on-time", "done late", "excused", "missed", "overdue", "booked", "open", "upcoming", "undecided",
+		"awaited", "reported", "reviewed", "two implants", "second clock", "check1", "m6", "aorta5",
+		"booking in", "booking out", "open-repair", "partial target", "partial study",
+		"work arrange-imaging", "work chase-overdue", "work trace-patient", "work obtain-outside-study",
+		"work chase-report", "work review-finding", "work answer-question",
+		"ask index-date", "ask implant-class", "ask study-kind", "ask study-acceptance", "ask study-early",
+		"ask partial-date", "ask death-date", "ask other",
+	} {
+		if seen[name] == 0 {
+			t.Errorf("no chart in a thousand shows %q", name)
+		}
+	}
+	if testing.Verbose() {
+		var names []string
+		for name, n := range seen {
+			names = append(names, fmt.Sprintf("%-28s %d", name, n))
+		}
+		sort.Strings(names)
+		for _, n := range names {
+			t.Log(n)
+		}
+	}
+}
+
+func count(seen map[string]int, p Plan) {
+	mark := func(yes bool, name string) {
+		if yes {
+			seen[name]++
+		}
+	}
+	seen[p.Surveillance]++
+	seen[p.Ended]++
+	mark(p.FollowUp != "", "rung "+p.FollowUp)
+	if p.ImagingGap != nil {
+		seen[fmt.Sprintf("gap %v", *p.ImagingGap)]++
+	}
+	mark(len(p.Implants) > 1, "two implants")
+	for _, m := range p.Implants {
+		mark(m.Clock != "", "second clock")
+		seen[m.Class]++
+		for _, v := range m.Visits {
+			mark(v.Standing != "done", v.Standing)
+			mark(v.Standing == "done", "done "+v.Timing)
+			seen[v.Result]++
+			seen[v.Step]++
+			mark(v.Booking != nil && v.Booking.InWindow, "booking in")
+			mark(v.Booking != nil && !v.Booking.InWindow, "booking out")
+			mark(v.TargetTo != "", "partial target")
+			mark(v.StudyDateTo != "", "partial study")
+		}
+	}
+	for _, w := range p.Work {
+		seen["work "+w.Kind]++
+	}
+	for _, q := range p.Questions {
+		seen["ask "+q.Kind]++
+	}
+}
+
+func BenchmarkAssessWithWake(b *testing.B) {
+	for i := 0; b.Loop(); i++ {
+		rng := rand.New(rand.NewPCG(uint64(i%100), 1))
+		Assess(Generate(rng), nil, storyEnd, Options{})
+	}
+}

@@ -1,0 +1,221 @@
+package second
+
+import (
+	"fmt"
+	"sort"
+)
+
+// visit is one visit of one clock.
+type visit struct {
+	implant  *implant
+	clock    *clock
+	series   int // position among the clock's series; each added visit its own
+	noLadder bool
+	step     string
+	n        int
+	target   span
+	opens    span
+	closes   span
+	sure     day // last day that counts, the earliest possible
+	last     day // last day that counts, the latest possible
+	ways     []Way
+	need     []string
+	trigger  bool // made by a trigger
+	baseline bool
+	noLate   bool
+
+	// what satisfied it
+	done     bool
+	members  []study // one, or several of one event
+	doneAt   span
+	timing   string
+	standing string
+}
+
+// horizon is how far ahead visits are made, in days: beyond two five-yearly ones.
+const horizon = 4500
+
+// key names the visit as a ruling does.
+func (v *visit) key() VisitKey {
+	return VisitKey{Implant: v.implant.id, Clock: v.clock.number, Step: v.step, N: v.n}
+}
+
+// findVisits makes and matches the visits of all clocks of an implant.
+func (p *patient) findVisits(m *implant) []*visit {
+	if m.unresolved() {
+		return nil
+	}
+	var all []*visit
+	for _, c := range m.clocks {
+		if c.protocol != nil {
+			all = append(all, p.clockVisits(m, c)...)
+		}
+	}
+	return all
+}
+
+// clockVisits makes the series of one clock. Conditional steps come after the
+// others, since they ask what the first scan showed.
+func (p *patient) clockVisits(m *implant, c *clock) []*visit {
+	var all []*visit
+	number := 0
+	add := func(list []*visit) {
+		number++
+		for _, v := range list {
+			v.series = number
+		}
+		p.match(m, c, list)
+		all = append(all, list...)
+	}
+	for _, s := range c.protocol.Series {
+		if !conditional(s) {
+			add(p.gridVisits(m, c, s))
+		}
+	}
+	first := all
+	for _, s := range c.protocol.Series {
+		if conditional(s) && p.firstScanShows(m, first, s) {
+			add(p.gridVisits(m, c, s))
+		}
+	}
+	for _, v := range p.addedVisits(m, c) {
+		add([]*visit{v})
+	}
+	sort.SliceStable(all, func(i, j int) bool {
+		if all[i].target.first != all[j].target.first {
+			return all[i].target.first < all[j].target.first
+		}
+		return all[i].series < all[j].series
+	})
+	return all
+}
+
+// conditional tells whether the series waits for the first scan.
+func conditional(s Series) bool { return len(s.Steps) > 0 && s.Steps[0].OnlyIf != nil }
+
+// firstScanShows tells whether the scan that did the baseline visit shows one
+// of the endoleaks that the step asks for.
+func (p *patient) firstScanShows(m *implant, visits []*visit, s Series) bool {
+	for _, v := range visits {
+		if !v.baseline || !v.done {
+			continue
+		}
+		for _, f := range p.findingsOf(m) {
+			if f.What == "endoleak" && has(s.Steps[0].OnlyIf, f.Type) && f.on(v.members) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// gridVisits makes the visits of a protocol series.
+func (p *patient) gridVisits(m *implant, c *clock, s Series) []*visit {
+	var list []*visit
+	put := func(step Step) {
+		target := c.anchor.addMonths(step.Months).addDays(step.Days)
+		list = append(list, &visit{
+			implant: m, clock: c, noLadder: s.NoLadder, step: step.ID, n: len(list) + 1,
+			target: target, opens: target.addDays(-step.Before), closes: target.addDays(step.After),
+			ways: step.Ways, need: step.Territory, baseline: step.Baseline,
+			trigger: step.OnlyIf != nil, noLate: c.protocol.NoLate,
+		})
+	}
+	for _, step := range s.Steps {
+		put(step)
+	}
+	finite := true
+	if r := s.Repeat; r != nil {
+		finite = r.Until > 0
+		for months := r.First; !finite || months <= r.Until; months += r.Every {
+			if c.anchor.first.addMonths(months) > p.asOf+horizon {
+				finite = false // cut here, not at its end
+				break
+			}
+			step := r.Step
+			step.ID, step.Months = fmt.Sprintf("%s%d", r.Name, months/12), months
+			put(step)
+		}
+	}
+	p.lastDays(list, finite)
+	return list
+}
+
+// lastDays says up to which day a study counts for each visit of a series.
+func (p *patient) lastDays(list []*visit, finite bool) {
+	for i, v := range list {
+		v.sure, v.last = v.closes.first, v.closes.last
+		switch {
+		case v.noLate:
+		case i+1 < len(list):
+			v.sure = max(v.sure, list[i+1].opens.first-1)
+			v.last = max(v.last, list[i+1].opens.last-1)
+		case v.trigger && !p.o.AddedEnd, !finite:
+			v.sure, v.last = forever, forever
+		}
+	}
+}
+
+// cause is one fact that adds a visit.
+type cause struct {
+	happening
+	added *Added
+}
+
+// addedVisits makes the visits that triggers add, in order of their causes.
+func (p *patient) addedVisits(m *implant, c *clock) []*visit {
+	var causes []cause
+	add := func(t Trigger, h happening) {
+		if t.Add == nil || m.clockAt(h.at) != c {
+			return
+		}
+		for _, old := range causes {
+			if old.id == h.id && old.added.Target == t.Add.Target &&
+				old.added.Opens == t.Add.Opens && old.added.Closes == t.Add.Closes {
+				return // the same need from the same fact
+			}
+		}
+		causes = append(causes, cause{h, t.Add})
+	}
+	for _, t := range c.protocol.Triggers {
+		if t.Operation == "coils" {
+			for _, h := range m.coils {
+				add(t, h)
+			}
+		}
+		for _, f := range p.fired(m, t) {
+			add(t, p.seenOn(f))
+		}
+	}
+	sort.SliceStable(causes, func(i, j int) bool {
+		if causes[i].at.first != causes[j].at.first {
+			return causes[i].at.first < causes[j].at.first
+		}
+		return causes[i].id < causes[j].id
+	})
+	var list []*visit
+	for i, k := range causes {
+		v := &visit{
+			implant: m, clock: c, step: fmt.Sprintf("check%d", i+1), n: 1,
+			target: k.at.addDays(k.added.Target), opens: k.at.addDays(k.added.Opens), closes: k.at.addDays(k.added.Closes),
+			ways: k.added.Ways, need: firstNeed(c.protocol), trigger: true, noLate: c.protocol.NoLate,
+		}
+		p.lastDays([]*visit{v}, true)
+		list = append(list, v)
+	}
+	return list
+}
+
+// firstNeed is the territory of the protocol's first step.
+func firstNeed(protocol *Protocol) []string { return protocol.steps()[0].Territory }
+
+// clockAt is the clock that ran on the day of a fact.
+func (m *implant) clockAt(at span) *clock {
+	found := m.clocks[0]
+	for _, c := range m.clocks {
+		if c.anchor.first <= at.first {
+			found = c
+		}
+	}
+	return found
+}
