@@ -12,7 +12,11 @@ type skipper struct {
 	escaped bool // the piece before ended in an odd number of backslashes
 	newline bool // the piece before ended in a line end, inside a string
 	bare    bool // inside a number, true, false or null
-	torn    bool // a line end inside a string, followed by "{": the line was cut, and this is the next one
+	torn    bool // the value was cut: a line end and "{" inside a string, or "{" right after a value
+	max     int  // the nesting that is allowed; 0 is any
+	deep    bool // it is nested deeper
+	done    bool // for the owner's use
+	last    byte // the last byte outside strings that is not blank
 }
 
 // The byte classes outside strings.
@@ -42,63 +46,87 @@ func class(c byte) uint8 {
 	return plain
 }
 
-// feed takes the next piece. It returns how much of it belongs to the value, and whether the value ends there.
-// The first piece must start at the value's first byte.
+// feed takes the next piece. It returns how much of it belongs to the value, and whether the value ends there. Without
+// an end, all of the piece was taken, or the value is torn or deep. The first piece must start at the value's first byte.
 func (k *skipper) feed(b []byte) (n int, done bool) {
 	for n < len(b) {
 		if k.inText {
 			n += k.text(b[n:])
-			if k.torn || k.inText {
-				return n, false
-			}
-			if k.depth == 0 {
-				return n, true
+			if k.torn || k.inText || k.depth == 0 {
+				return n, !k.torn && !k.inText
 			}
 			continue
 		}
 		if k.depth > 0 {
-			// The tight loop: most bytes outside strings change nothing.
-			for n < len(b) && (b[n] > '"' && b[n] < '[' || class(b[n]) < quote || class(b[n]) == comma) {
+			// Most bytes outside strings change nothing.
+			for n < len(b) && (b[n] > '"' && b[n] < '[' || neutral(b[n])) {
 				n++
 			}
 			if n == len(b) {
-				return n, false
+				break
 			}
+		}
+		if b[n] == '{' && k.afterValue(b[:n]) {
+			k.torn = true
+			return n, false
 		}
 		if k.step(b[n]) {
 			if k.bare {
-				return n, true // the delimiter is not part of a bare value
+				return n, true // what ends a bare value is not part of it
 			}
 			return n + 1, true
 		}
-		n++
+		if n++; k.max > 0 && k.depth > k.max {
+			k.deep = true
+			return n, false
+		}
+	}
+	if !k.inText {
+		k.last = lastSign(b, k.last)
 	}
 	return n, false
 }
 
+// neutral says whether a byte outside strings and inside an object or list leaves the skipper as it is.
+func neutral(c byte) bool {
+	return c != '"' && c != '{' && c != '[' && c != '}' && c != ']'
+}
+
+// afterValue says whether a value has just ended, so that no other may begin without a comma.
+func (k *skipper) afterValue(before []byte) bool {
+	if k.depth == 0 {
+		return false
+	}
+	c := lastSign(before, k.last)
+	return c == '}' || c == ']' || c == '"'
+}
+
+// lastSign is the last byte of b that is not blank, or the one before b.
+func lastSign(b []byte, before byte) byte {
+	for i := len(b) - 1; i >= 0; i-- {
+		if class(b[i]) != blank {
+			return b[i]
+		}
+	}
+	return before
+}
+
 // step takes one byte outside strings and says whether the value ends with it.
 func (k *skipper) step(c byte) (end bool) {
-	switch class(c) {
+	kind := class(c)
+	if k.bare {
+		return kind != plain
+	}
+	switch kind {
 	case quote:
-		if k.bare {
-			return true
-		}
 		k.inText = true
 	case open:
-		if k.bare {
-			return true
-		}
 		k.depth++
 	case shut:
-		if k.bare {
-			return true
-		}
 		k.depth--
 		return k.depth <= 0
 	case plain:
 		k.bare = k.depth == 0
-	default:
-		return k.bare
 	}
 	return false
 }
