@@ -221,11 +221,11 @@ func (g *maker) ending() {
 		g.chart.DeadDate = g.blur(when, 25)
 	case n < 10:
 		g.chart.DeadTrue = true
-	case n < 14:
+	case n < 17:
 		g.rule(Ruling{Kind: one(g, "stop", "transfer", "withdraw"), Date: when.String()})
-	case n < 18:
-		g.rule(Ruling{Kind: "pause", Date: when.String(), Until: (when + day(30+g.rng.IntN(500))).String()})
-	case n < 21:
+	case n < 26:
+		g.rule(Ruling{Kind: "pause", Date: when.String(), Until: (when + day(30+g.rng.IntN(900))).String()})
+	case n < 29:
 		g.rule(Ruling{Kind: "decline", Date: when.String()})
 	}
 	if g.chart.DeadDate != "" && g.chance(70) {

@@ -12,7 +12,7 @@ func (g *maker) imaging(at site, s start, owner string, end day) {
 	p := &patient{asOf: g.today, o: Options{}.filled()}
 	m := &implant{id: owner, index: anchor}
 	c := &clock{number: s.clock, anchor: anchor, class: at.class, protocol: protocol}
-	diligence := one(g, 95, 85, 60, 30, 5)
+	diligence := one(g, 98, 96, 92, 80, 55, 15)
 	gaveUp := g.today + 1
 	if g.chance(35) {
 		gaveUp = s.at + day(g.rng.IntN(2500))

@@ -7,7 +7,9 @@ import (
 )
 
 // evar is a chart with one abdominal graft.
-func evar(index string, more ...Study) Chart { return chartOf("evar", "abdominal-aorta", index, more...) }
+func evar(index string, more ...Study) Chart {
+	return chartOf("evar", "abdominal-aorta", index, more...)
+}
 
 // tevar is a chart with one thoracic graft.
 func tevar(index string, more ...Study) Chart {

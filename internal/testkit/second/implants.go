@@ -114,6 +114,9 @@ func (p *patient) placeImplants(ops []Operation) {
 	for _, op := range dated {
 		if sided(op.Territory) && op.Side == "" {
 			p.ask("other", op.ID, readSpan(op.Date), false)
+			if op.Role != "implant" {
+				continue // of which side? nothing is tied to anything
+			}
 		}
 		current = p.operate(current, op)
 	}
