@@ -99,3 +99,27 @@ func BenchmarkAssessWithWake(b *testing.B) {
 		Assess(Generate(rng), nil, storyEnd, Options{})
 	}
 }
+
+// With every shipped protocol: no chart stops the engine, every patient is in
+// exactly one state, and nothing is asked or proposed twice.
+func TestEveryProtocolOnRandomCharts(t *testing.T) {
+	t.Parallel()
+	ids := []string{"svs-aaa-2018", "svs-tevar-2021", "svs-fu-2018", "accaha-2022", "accaha-2022-open", "label-1-6-12", "label-1-6-12-trial"}
+	for seed := uint64(0); seed < 700; seed++ {
+		rng := rand.New(rand.NewPCG(seed, 2))
+		c := Generate(rng)
+		p := Assess(c, Shipped(ids[seed%7]), AsOf(rng, c), Options{NoWake: true})
+		if len(p.Implants) > 0 && !has([]string{"active", "paused", "ended", "unresolved"}, p.Surveillance) ||
+			(p.Surveillance == "ended") != (p.Ended != "") || (p.Surveillance == "active") != (p.FollowUp != "") {
+			t.Fatalf("seed %d: %s", seed, show(p))
+		}
+		keys := map[WorkItem]bool{}
+		for _, w := range p.Work {
+			w.From, w.By, w.Urgency = "", "", ""
+			if keys[w] {
+				t.Fatalf("seed %d: twice %+v\n%s", seed, w, show(p))
+			}
+			keys[w] = true
+		}
+	}
+}
