@@ -100,25 +100,34 @@ func typeName(b []byte) string {
 	return string(b)
 }
 
+// extent is where a value lies in the body, not a copy of it.
+type extent []byte
+
+// UnmarshalJSON notes the place. The decoder hands out the body's own bytes.
+func (e *extent) UnmarshalJSON(b []byte) error {
+	*e = b
+	return nil
+}
+
 // The wire types add members that only another release has, and keep the series for later.
 type (
 	studyWire struct {
 		ImagingStudy
-		RawSeries json.RawMessage `json:"series"`
-		Procedure json.RawMessage `json:"procedure"`
+		RawSeries extent `json:"series"`
+		Procedure extent `json:"procedure"`
 	}
 	procedureWire struct {
 		Procedure
-		OccurrenceDateTime json.RawMessage `json:"occurrenceDateTime"`
-		OccurrencePeriod   json.RawMessage `json:"occurrencePeriod"`
+		OccurrenceDateTime extent `json:"occurrenceDateTime"`
+		OccurrencePeriod   extent `json:"occurrencePeriod"`
 	}
 	reportWire struct {
 		DiagnosticReport
-		Study json.RawMessage `json:"study"`
+		Study extent `json:"study"`
 	}
 	encounterWire struct {
 		Encounter
-		ActualPeriod json.RawMessage `json:"actualPeriod"`
+		ActualPeriod extent `json:"actualPeriod"`
 	}
 )
 

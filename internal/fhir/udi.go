@@ -1,14 +1,152 @@
 package fhir
 
-// UDI is a unique device identifier taken apart. Dates are YYYY-MM-DD.
+import (
+	"encoding/base64"
+	"strings"
+	"time"
+)
+
+// UDI is a unique device identifier taken apart. Dates are YYYY-MM-DD; an issuer's two-digit year is taken to be
+// of this century, since there were no UDIs before 2013.
 type UDI struct {
-	Issuer       string // gs1, hibcc, iccbba
-	DI           string // device identifier: the model
-	Lot          string
-	Serial       string
-	Manufactured string
-	Expires      string
+	Issuer       string   // gs1, hibcc, iccbba; "" if the text has no known form
+	DI           string   // device identifier: the model
+	Lot          string   // batch
+	Serial       string   // the single device
+	Manufactured string   // date
+	Expires      string   // date
 	Reference    string   // additional product identification, GS1 AI 240
 	Donation     string   // ICCBBA donation identification number
-	Notes        []string // what is odd about it: a check digit that fails, a day that was not given
+	Notes        []string // what is odd about it; nothing of this makes it useless
+}
+
+// note adds a remark.
+func (u *UDI) note(s string) { u.Notes = append(u.Notes, s) }
+
+// UDI reads the device's first carrier that can be read, by its human-readable form, else by its scanned form. A
+// deviceIdentifier that was sent beside it wins over the one inside it (official examples differ there); lot, serial and
+// dates that the carrier lacks are filled from the Device. ok is false where nothing identifies the model.
+func (d *Device) UDI() (u UDI, ok bool) {
+	for i := range d.UDICarrier {
+		c := &d.UDICarrier[i]
+		got := c.read()
+		if got.DI != "" || got.Issuer != "" {
+			u = got
+			break
+		}
+	}
+	u.Lot, u.Serial = first(u.Lot, d.LotNumber), first(u.Serial, d.SerialNumber)
+	u.Manufactured, u.Expires = first(u.Manufactured, d.ManufactureDate), first(u.Expires, d.ExpirationDate)
+	return u, u.DI != ""
+}
+
+// first gives the first text that is not empty.
+func first(a, b string) string {
+	if a != "" {
+		return a
+	}
+	return b
+}
+
+// read reads one carrier.
+func (c *UDICarrier) read() UDI {
+	u := ParseUDI(c.CarrierHRF)
+	if u.Issuer == "" && c.CarrierAIDC != "" {
+		if raw, err := base64.StdEncoding.DecodeString(strings.Join(strings.Fields(c.CarrierAIDC), "")); err == nil {
+			u = ParseUDI(string(raw))
+		} else {
+			u.note("the scanned form is not base64")
+		}
+	}
+	switch {
+	case c.DeviceIdentifier == "":
+	case u.DI == "":
+		u.DI, u.Issuer = c.DeviceIdentifier, first(u.Issuer, issuer(c.Issuer))
+	case u.DI != c.DeviceIdentifier:
+		u.DI = c.DeviceIdentifier
+		u.note("the device identifier sent is not the one in the carrier")
+	}
+	return u
+}
+
+// issuer names an issuing agency by its URI in R4 (in either case) or its OID (the OIDs from memory, fairly sure).
+func issuer(uri string) string {
+	uri = strings.ToLower(strings.TrimPrefix(uri, "urn:oid:"))
+	switch {
+	case strings.HasSuffix(uri, "/gs1-di"), uri == "2.51.1.1", strings.HasSuffix(uri, "/gs1"):
+		return "gs1"
+	case strings.HasSuffix(uri, "/hibcc-di"), uri == "1.0.15961.10.816", strings.HasSuffix(uri, "/hibcc"):
+		return "hibcc"
+	case strings.Contains(uri, "/iccbba-"), strings.HasPrefix(uri, "2.16.840.1.113883.6.18.1."):
+		return "iccbba"
+	}
+	return ""
+}
+
+// ParseUDI takes the text of a carrier apart, in its human-readable or its scanned form. It never fails: what it does not
+// know has no Issuer.
+func ParseUDI(s string) UDI {
+	s = strings.TrimSpace(s)
+	if i := strings.Index(s, "^^"); i > 0 {
+		s = s[:i] // HL7 v2 puts the assigning authority behind the value
+	}
+	for _, symbology := range []string{"]C1", "]d2", "]Q3", "]e0"} {
+		s = strings.TrimPrefix(s, symbology)
+	}
+	s = strings.TrimLeft(s, "\x1d")
+	var u UDI
+	switch {
+	case s == "":
+	case s[0] == '+':
+		u.hibcc(s[1:])
+	case s[0] == '=' || s[0] == '&':
+		u.iccbba(s)
+	case s[0] == '(' || s[0] == '{':
+		u.gs1Printed(s)
+	case len(s) >= 16 && s[:2] == "01" && digits(s[2:16]):
+		u.gs1Scanned(s)
+	}
+	return u
+}
+
+// digits says whether s is made of digits only.
+func digits(s string) bool {
+	for i := range len(s) {
+		if s[i] < '0' || s[i] > '9' {
+			return false
+		}
+	}
+	return s != ""
+}
+
+// monthEnd is what to do with a day of 00.
+type monthEnd bool
+
+const (
+	lastDay   monthEnd = true  // expiry: good to the end of the month
+	monthOnly monthEnd = false // otherwise only the month is known
+)
+
+// shortDate reads YYMMDD. It gives "" for what is no date.
+func (u *UDI) shortDate(s, what string, end monthEnd) string {
+	if len(s) != 6 || !digits(s) {
+		u.note("the " + what + " date is not six digits")
+		return ""
+	}
+	noDay := s[4:] == "00"
+	if noDay {
+		s = s[:4] + "01"
+	}
+	t, err := time.Parse("20060102", "20"+s)
+	switch {
+	case err != nil:
+		u.note("the " + what + " date does not exist")
+		return ""
+	case noDay && end == lastDay:
+		u.note("the " + what + " date names only the month: its last day is taken")
+		return t.AddDate(0, 1, -1).Format(time.DateOnly)
+	case noDay:
+		return t.Format("2006-01")
+	}
+	return t.Format(time.DateOnly)
 }
