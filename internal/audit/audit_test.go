@@ -255,6 +255,10 @@ func TestAppendRefusesABrokenEnd(t *testing.T) {
 		"last altered":    func(tx kv.Tx) error { return tx.Put(last, []byte("{}")) },
 		"one too many":    func(tx kv.Tx) error { return tx.Put(kv.Key("audit", "entry", uint64(5)), []byte("{}")) },
 		"head unreadable": func(tx kv.Tx) error { return tx.Put(head, []byte("x")) },
+		"head of another": func(tx kv.Tx) error {
+			text, err := json.Marshal(audit.Head{Seq: 4, Hash: audit.Hash{1}})
+			return errors.Join(err, tx.Put(head, text))
+		},
 	} {
 		db := chain(t, 4)
 		update(t, db, spoil)

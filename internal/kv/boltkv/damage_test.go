@@ -3,6 +3,7 @@ package boltkv_test
 import (
 	"bytes"
 	"context"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"maps"
@@ -136,6 +137,35 @@ func TestTruncations(t *testing.T) {
 	}
 	if refused < 15 {
 		t.Errorf("%d of 25 truncated files refused", refused)
+	}
+}
+
+// TestFreeListNamesAPageInUse spoils nothing that is read: the next commits would.
+func TestFreeListNamesAPageInUse(t *testing.T) {
+	t.Parallel()
+	image, id, want := sample(t)
+	spoilt := bytes.Clone(image)
+	for page := range 2 { // for each header, in its free list, the first page becomes its root page
+		header := spoilt[page*4096+16:]
+		root, list := binary.NativeEndian.Uint64(header[16:]), binary.NativeEndian.Uint64(header[32:])
+		if binary.NativeEndian.Uint16(spoilt[list*4096+10:]) == 0 {
+			continue // an empty list
+		}
+		binary.NativeEndian.PutUint64(spoilt[list*4096+16:], root)
+	}
+	if bytes.Equal(spoilt, image) {
+		t.Fatal("the test changes nothing")
+	}
+	if !judge(t, filepath.Join(t.TempDir(), "store.db"), spoilt, id, want) {
+		t.Error("a free list that names a page in use passed the check")
+	}
+}
+
+func TestChecksumKnowsKeyFromValue(t *testing.T) {
+	t.Parallel()
+	a, b := boltkv.WrapValue([]byte("ab"), []byte("c")), boltkv.WrapValue([]byte("a"), []byte("bc"))
+	if bytes.Equal(a[1:], b[2:]) {
+		t.Error("a byte moved from the key to the value has the same checksum")
 	}
 }
 

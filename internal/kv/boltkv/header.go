@@ -26,7 +26,7 @@ const (
 )
 
 // header is what one header page says.
-type header struct{ pageSize, pages, txid uint64 }
+type header struct{ pageSize, pages uint64 }
 
 // readHeader checks that a file begins like a store and is as long as it says. It
 // returns how many of the two header pages are good. A file of length zero is Empty.
@@ -50,12 +50,10 @@ func readHeader(path string) (good int, err error) {
 	if len(headers) == 0 {
 		return 0, damaged(op, errors.New("this is not a store, or its beginning is damaged"))
 	}
-	newest := headers[0]
-	if len(headers) == 2 && headers[1].txid > newest.txid {
-		newest = headers[1]
-	}
-	if have := uint64(info.Size()) / newest.pageSize; newest.pages > have {
-		return 0, damaged(op, fmt.Errorf("the file was cut: %d pages of %d are there", have, newest.pages))
+	for _, h := range headers { // files never shrink, so both must fit
+		if have := uint64(info.Size()) / h.pageSize; h.pages > have {
+			return 0, damaged(op, fmt.Errorf("the file was cut: %d pages of %d are there", have, h.pages))
+		}
 	}
 	return len(headers), nil
 }
@@ -87,7 +85,7 @@ func parseHeader(f io.ReaderAt, at int64) (h header, ok bool) {
 	order := binary.NativeEndian
 	sum := fnv.New64a()
 	sum.Write(b[:56])
-	h = header{uint64(order.Uint32(b[8:])), order.Uint64(b[40:]), order.Uint64(b[48:])}
+	h = header{uint64(order.Uint32(b[8:])), order.Uint64(b[40:])}
 	ok = order.Uint32(b[:]) == headerMagic && order.Uint32(b[4:]) == headerVersion &&
 		order.Uint64(b[56:]) == sum.Sum64() && h.pageSize >= minPage && h.pageSize <= maxPage
 	return h, ok

@@ -62,17 +62,14 @@ func (n *node) put(add *node) *node {
 	return &m
 }
 
-// split returns the treaps of the keys below and above key; a node at key is left out.
+// split returns the treaps of the keys below and above key, which is not in it: put
+// would have met a node at key first, for its priority is the same.
 func (n *node) split(key []byte) (below, above *node) {
 	if n == nil {
 		return nil, nil
 	}
-	c := bytes.Compare(n.key, key)
-	if c == 0 {
-		return n.left, n.right
-	}
 	m := *n
-	if c < 0 {
+	if bytes.Compare(n.key, key) < 0 {
 		m.right, above = n.right.split(key)
 		return &m, above
 	}
