@@ -215,7 +215,7 @@ func (s *stream) lost(line int, out outcome) bool {
 	i := Issue{Line: line, Known: Salvage(s.buf[s.mark:s.r]), Fix: fixLine}
 	atEnd := out == torn && s.r == s.w && s.src == nil
 	switch {
-	case atEnd && bytes.Contains(s.buf[s.mark:s.r], []byte("\n{")):
+	case atEnd && !s.inside && bytes.Contains(s.buf[s.mark:s.r], []byte("\n{")):
 		// A line that was cut: the lines after it are not part of it.
 		i.What = "this line is not one complete JSON object"
 	case atEnd:
@@ -233,7 +233,7 @@ func (s *stream) lost(line int, out outcome) bool {
 		return s.finish()
 	}
 	s.r, s.mark = s.mark, -1
-	return false
+	return s.inside && !atEnd && s.broke(line, "list")
 }
 
 // bundle reads the Bundle at r, entry by entry. It says whether its end was found.
@@ -344,6 +344,9 @@ func (s *stream) entry(level int) bool {
 		return s.err == nil
 	case torn:
 		s.entryLost(line, s.buf[s.mark:s.r])
+		if s.r < s.w || s.src != nil {
+			s.r = s.mark // the next lines may be resources of their own
+		}
 		return s.broke(line, "Bundle entry")
 	case deep:
 		s.issue(Issue{Line: line, Known: s.entryKnown(), What: "the resource is nested too deeply", Fix: fixLine})

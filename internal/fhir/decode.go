@@ -100,25 +100,25 @@ func (d *Decoder) Decode(body []byte) (Resource, error) {
 	return d.last.record, nil
 }
 
-// choose makes last the target for a type. Types that are not used share one.
+// choose makes last the target for a type. The types that are not used share one.
 func (d *Decoder) choose(typ string) {
-	if typ == d.typ && d.json != nil {
+	if typ == d.typ {
 		return
 	}
 	if d.json == nil {
 		d.json = newDecoder(noCopy)
-		d.slots = map[string]target{}
+		d.slots = map[string]target{"": fresh("")}
 	}
 	t, ok := d.slots[typ]
 	if !ok {
 		t = fresh(typ)
-		slot := typ
 		if _, skipped := t.record.(*Skipped); skipped {
-			slot = ""
+			t = d.slots[""]
+		} else {
+			d.slots[typ] = t
 		}
-		d.slots[slot] = t
 	}
-	d.typ, d.last = strings.Clone(typ), t
+	d.typ, d.last = typ, t
 }
 
 // LoadSeries fills s.Series, for the study that the last call of Decode gave; the body must be unchanged still.

@@ -102,7 +102,7 @@ const (
 	invalid = "status is not a status that R4 has for this type"
 )
 
-// quirkTable numbers the quirks as docs/fhir-mapping does.
+// quirkTable has a row for each file.
 func quirkTable() []quirk {
 	uid := on(func(s *fhir.ImagingStudy) string { return fhir.StudyUID(s.Identifier) })
 	accession := on(func(s *fhir.ImagingStudy) string { return fhir.Accession(s.Identifier, "source-1") })

@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// UDI is a unique device identifier taken apart. Dates are YYYY-MM-DD; an issuer's two-digit year is taken to be
-// of this century, since there were no UDIs before 2013.
+// UDI is a unique device identifier taken apart. Dates are YYYY-MM-DD, or YYYY-MM where only the month is known (those
+// that a Device says itself stay as sent); a two-digit year is taken to be of this century, since UDIs began in 2013.
 type UDI struct {
 	Issuer       string   // gs1, hibcc, iccbba; "" if the text has no known form
 	DI           string   // device identifier: the model
