@@ -1,0 +1,76 @@
+package chart
+
+import "perennial/internal/day"
+
+// RulingKind is what a person decided.
+type RulingKind string
+
+// Kinds of rulings.
+const (
+	RuleAccept    RulingKind = "accept"     // a study for a visit, or for any visit that it fits
+	RuleRefuse    RulingKind = "refuse"     // a study as inadequate, for a visit or for all
+	RuleReviewed  RulingKind = "reviewed"   // a report, a study or a finding has been read and acted on
+	RulePause     RulingKind = "pause"      // surveillance until a date
+	RuleStop      RulingKind = "stop"       // for palliative care, for good
+	RuleTransfer  RulingKind = "transfer"   // care, with documented acceptance
+	RuleDecline   RulingKind = "decline"    // this visit, or imaging until further notice
+	RuleWithdraw  RulingKind = "withdraw"   // from a study: ends reporting, not care
+	RuleAnswer    RulingKind = "answer"     // a question
+	RuleIndex     RulingKind = "index-date" // the date of an index operation
+	RuleClass     RulingKind = "class"      // the class of an implant
+	RuleProtocol  RulingKind = "protocol"   // another care protocol for this patient
+	RuleImplant   RulingKind = "implant"    // an implant added by hand, operated elsewhere
+	RuleAttempt   RulingKind = "attempt"    // an outreach attempt
+	RuleDied      RulingKind = "died"       // the date of death
+	RuleAlive     RulingKind = "alive"      // a recorded death is wrong
+	RuleNoImplant RulingKind = "no-implant" // what looked like an implant is none
+)
+
+// Ruling is a decision of a person about one patient, as it is stored and
+// exported: one JSON object a line. Who, When and Why are always there. A
+// ruling is taken back by its id; it then keeps its place and counts no more.
+type Ruling struct {
+	ID        string     `json:"id"`
+	Patient   string     `json:"patient"`
+	Kind      RulingKind `json:"kind"`
+	About     string     `json:"about,omitempty"`   // reference of a study, report or implant, or the key of a question
+	Visit     string     `json:"visit,omitempty"`   // "Procedure/x/y2": implant and step; later clocks "Procedure/x/2/m1"
+	On        day.Day    `json:"on,omitempty"`      // from when it holds; the day of When where not given
+	Until     day.Day    `json:"until,omitempty"`   // of a pause
+	Value     string     `json:"value,omitempty"`   // answer, class, protocol, date as written
+	Class     string     `json:"class,omitempty"`   // of an implant added by hand
+	Channel   string     `json:"channel,omitempty"` // of an attempt
+	Outcome   string     `json:"outcome,omitempty"` // of an attempt
+	Device    string     `json:"device,omitempty"`  // of an implant added by hand, as written
+	Who       string     `json:"who"`
+	When      string     `json:"when"` // RFC 3339
+	Why       string     `json:"why"`
+	TakenBack *TakenBack `json:"takenBack,omitempty"`
+}
+
+// TakenBack says who took a ruling back, when and why.
+type TakenBack struct {
+	Who  string `json:"who"`
+	When string `json:"when"`
+	Why  string `json:"why"`
+}
+
+// RulingKinds are all kinds, for messages and checks.
+func RulingKinds() []RulingKind {
+	return []RulingKind{RuleAccept, RuleRefuse, RuleReviewed, RulePause, RuleStop, RuleTransfer, RuleDecline, RuleWithdraw, RuleAnswer,
+		RuleIndex, RuleClass, RuleProtocol, RuleImplant, RuleAttempt, RuleDied, RuleAlive, RuleNoImplant}
+}
+
+// Holds says whether the ruling is in force on a day: begun, and not taken back.
+func (r Ruling) Holds(on day.Day) bool { return r.TakenBack == nil && r.From() <= on }
+
+// From is the day from which the ruling holds.
+func (r Ruling) From() day.Day {
+	if r.On > 0 {
+		return r.On
+	}
+	if s, err := day.ParseDate(r.When[:min(10, len(r.When))]); err == nil {
+		return s.First
+	}
+	return day.Min
+}
