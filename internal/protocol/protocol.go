@@ -55,10 +55,11 @@ type Cover struct {
 
 // Series is a row of visits that are matched together.
 type Series struct {
-	ID      string // main, aorta
-	Prefix  string // of step ids made for repeats: y, aorta
-	Rolling bool   // anchored on the last imaging instead of the index
-	Ladder  bool   // its visits move the follow-up ladder
+	ID      string   // main, aorta
+	Classes []string // classes that the series is for; empty: all of the protocol
+	Prefix  string   // of step ids made for repeats: y, aorta
+	Rolling bool     // anchored on the last imaging instead of the index
+	Ladder  bool     // its visits move the follow-up ladder
 	Steps   []Step
 	Repeat  *Repeat
 }
@@ -113,10 +114,11 @@ type Condition struct {
 
 // Trigger is a condition and what follows from it.
 type Trigger struct {
-	ID   string
-	When Condition
-	Then Effect
-	Cite Cite
+	ID      string
+	Classes []string // classes that it is for; empty: all of the protocol
+	When    Condition
+	Then    Effect
+	Cite    Cite
 }
 
 // Effect is what a trigger proposes.
