@@ -1,0 +1,92 @@
+package surveil
+
+import (
+	"strconv"
+
+	"perennial/internal/day"
+)
+
+// Same says whether two plans are equal apart from the as-of date, the wake
+// day and the day counts in texts.
+func (p *Plan) Same(q *Plan) bool { return string(p.trace(nil)) == string(q.trace(nil)) }
+
+// tracer writes everything of a plan that counts, in one row of bytes.
+type tracer []byte
+
+func (t *tracer) text(parts ...string) {
+	for _, s := range parts {
+		*t = append(append(*t, s...), 0)
+	}
+}
+
+func (t *tracer) days(list ...day.Day) {
+	for _, d := range list {
+		*t = append(strconv.AppendInt(*t, int64(d), 10), 0)
+	}
+}
+
+func (t *tracer) span(list ...day.Span) {
+	for _, s := range list {
+		t.days(s.First, s.Last)
+	}
+}
+
+func (t *tracer) yes(b bool) { *t = strconv.AppendBool(*t, b) }
+
+// trace appends everything that counts to b.
+func (p *Plan) trace(b []byte) []byte {
+	t := tracer(b)
+	t.text(p.Patient, string(p.Surveillance), string(p.Ended), string(p.FollowUp))
+	t.text(p.Identifiers...)
+	t.days(p.EndedOn, p.PausedUntil, p.RungSince, p.LastSeen, p.LastImaging)
+	t.yes(p.ImagingGap)
+	for i := range p.Implants {
+		t.implant(&p.Implants[i])
+	}
+	for i := range p.Work {
+		w := &p.Work[i]
+		t.text(w.Key, w.Kind, w.Urgency, w.Implant, w.Visit, w.About)
+		t.days(w.From, w.By)
+		t.reasons(w.Why)
+	}
+	for i := range p.Questions {
+		q := &p.Questions[i]
+		t.text(q.Key, q.Visit)
+		t.days(q.Since)
+		t.yes(q.Hides)
+		t.reasons([]Reason{q.Why})
+	}
+	t.reasons(p.Notes)
+	return t
+}
+
+func (t *tracer) implant(m *Implant) {
+	t.text(m.ID, m.Class, m.Zone, m.Side, m.Protocol, m.Chosen, string(m.Ended))
+	t.span(m.Index, m.Clock)
+	t.days(m.EndedOn, day.Day(m.Clocks), day.Day(m.Next))
+	for i := range m.Devices {
+		t.text(m.Devices[i].Ref)
+	}
+	t.reasons(m.Why)
+	for i := range m.Visits {
+		v := &m.Visits[i]
+		t.text(v.Step, v.Series, string(v.Standing), v.Timing, v.Study, v.Result, v.Excuse, v.Protocol)
+		t.span(v.Target, v.Opens, v.Closes, v.StudyDate)
+		t.days(v.LastDay, day.Day(v.N), day.Day(v.Clock))
+		if b := v.Booking; b != nil {
+			t.text(b.Appointment)
+			t.days(b.Date)
+			t.yes(b.InWindow)
+		}
+		t.reasons(v.Why)
+	}
+}
+
+func (t *tracer) reasons(list []Reason) {
+	for i := range list {
+		r := &list[i]
+		t.text(r.Rule, r.Cite, r.Word)
+		t.text(r.Facts...)
+		t.span(r.From, r.To)
+	}
+}

@@ -1,0 +1,84 @@
+package surveil
+
+import (
+	"strconv"
+	"strings"
+)
+
+// Text is the reason in plain words, for people.
+func (r *Reason) Text() string {
+	text := template(r.Rule)
+	if text == "" {
+		return r.Rule
+	}
+	return strings.NewReplacer("{from}", r.From.Text(), "{to}", r.To.Text(), "{days}", strconv.Itoa(r.Days), "{word}", r.Word).Replace(text)
+}
+
+// template is the sentence of a rule. docs/reasons.md lists them all.
+func template(rule string) string {
+	for _, t := range Templates() {
+		if t.Rule == rule {
+			return t.Text
+		}
+	}
+	return ""
+}
+
+// Template is a rule and its sentence; {from}, {to}, {days} and {word} stand
+// for dates, a day count and a word or two.
+type Template struct {
+	Rule, Text string
+}
+
+// Templates are all rules with their sentences.
+func Templates() []Template {
+	return []Template{
+		// What made an implant, a clock or a visit.
+		{"implanted", "Implanted on {from} ({word})."},
+		{"relined", "A re-intervention on {from} added or relined a graft: the schedule starts again from that day ({word})."},
+		{"explanted", "Explanted or converted to open repair on {from}: this implant's schedule ends, open repair is followed from that day."},
+		{"entered-by-hand", "Entered by {word}: operated elsewhere."},
+		{"known-from-history", "Known from a history record only: the date of the operation is needed."},
+		{"known-from-device", "A device is on record that no operation explains: the date of the operation is needed."},
+		{"protocol-step", "{word}: counted from {from}, due {to}."},
+		{"trigger-visit", "Added by the rule {word}: due {to}."},
+		// Where a visit stands.
+		{"done-on-time", "Imaging on {from} satisfies it, in the window (told by {word})."},
+		{"done-late", "Imaging on {from} satisfies it, after the window (told by {word})."},
+		{"accepted-by-person", "Imaging on {from} was accepted for it by a person."},
+		{"excused", "No longer owed: {word}."},
+		{"missed", "The window {from} to {to} has passed, and so has the time for late imaging; nothing that satisfies it is on record."},
+		{"overdue", "The window closed on {to}, {days} days ago; nothing that satisfies it is on record yet."},
+		{"booked", "Booked for {word}, in the window {from} to {to}."},
+		{"open", "In its window {from} to {to}; nothing that satisfies it is on record yet."},
+		{"upcoming", "Its window opens on {from}."},
+		{"before-our-records", "It lies before our records begin ({from}): not judged."},
+		{"baseline-not-judged", "The index date is not known to the day: the baseline visit is not judged."},
+		// Questions.
+		{"index-partial", "The date of the operation is known only as {from}. Which day was it?"},
+		{"relined-without-index", "A graft was added or relined, but no first operation is on record. When was the implant placed?"},
+		{"operation-without-date", "The operation has no usable date. When was it?"},
+		{"operation-doubtful", "The operation may not have left an implant in place ({word}). Is there an implant to follow?"},
+		{"operation-may-be-same", "Two records may be one operation; their dates are not known to the day. Are they the same?"},
+		{"side-unknown", "The side is not stated. Left or right?"},
+		{"class-without-protocol", "No protocol is for an implant of class {word}. What was implanted?"},
+		{"study-without-date", "The study has no usable date. When was it?"},
+		{"study-not-recognised", "No rule knows what this imaging on {from} is ({word}). What is it?"},
+		{"study-waits", "Imaging on {from} may do for {word}. Accept it?"},
+		{"study-may-count", "Imaging of {from} may or may not lie in the time for {word}. On which day was it?"},
+		{"study-outside-windows", "Imaging on {from} lies outside the windows, nearest to {word}, which is not done. Count it?"},
+		{"alive-after-death", "Death is recorded on {from}, but there are later signs of life. Which is right? Surveillance goes on until this is answered."},
+		{"death-without-day", "The patient is recorded as dead, without the day. When was it?"},
+		{"asked-on-reading", "{word}"},
+		// Work.
+		{"report-awaited", "Imaging on {from} has no final report."},
+		{"report-unread", "A report of {from} has not been reviewed."},
+		{"finding-abnormal", "{word}, seen on {from}, has not been reviewed."},
+		{"trigger-review", "{word}, seen on {from}: to be looked at."},
+		{"rung-presumed-lost", "Presumed lost to follow-up since {from}."},
+		{"rung-lost", "Lost to follow-up: presumed lost since {from}, and attempts to reach the patient had no answer."},
+		{"creatinine-missing", "No creatinine is on record before contrast imaging."},
+		{"creatinine-old", "The latest creatinine is of {from}: older than the limit before contrast imaging."},
+		{"kidney-function-low", "Kidney function on {from} is below the limit for contrast imaging, or cannot be worked out. It is for the clinician to weigh; imaging is still due."},
+	}
+}

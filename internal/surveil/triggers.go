@@ -1,0 +1,299 @@
+package surveil
+
+import (
+	"cmp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"perennial/internal/chart"
+	"perennial/internal/day"
+	"perennial/internal/protocol"
+)
+
+// hit is one firing of a trigger: the fact that caused it and its date.
+type hit struct {
+	trigger *protocol.Trigger
+	finding *chart.Finding // nil where an operation fired it
+	cause   string         // reference of the study seen on, else of the finding or operation
+	on      day.Span
+	facts   []string
+}
+
+// findingsOf lists the findings of an implant by date: from its index day to
+// its explant, seen on a study of its territory, or on none that is known.
+func (e *engine) findingsOf(m *implant) []*chart.Finding {
+	if m.unresolved() {
+		return nil
+	}
+	var list []*chart.Finding
+	for i := range e.c.Findings {
+		f := &e.c.Findings[i]
+		if !f.On.Known() || !e.reached(f.On.First) || f.On.Last < m.index.First {
+			continue
+		}
+		if m.explanted != nil && f.On.First > m.explanted.On.First || e.elsewhere(f, m) {
+			continue
+		}
+		list = append(list, f)
+	}
+	return list
+}
+
+// elsewhere says whether a finding was seen on a study of another territory.
+func (e *engine) elsewhere(f *chart.Finding, m *implant) bool {
+	s := e.seenOn(f)
+	return s != nil && s.Covers != 0 && s.Covers&m.needs() == 0
+}
+
+// needs is every region that some step of the present protocol wants.
+func (m *implant) needs() chart.Territory {
+	need := m.now().need
+	for _, s := range m.steps() {
+		need |= s.need
+	}
+	return need
+}
+
+// wanted is what one step of a protocol asks for.
+type wanted struct {
+	ways []protocol.Way
+	need chart.Territory
+}
+
+// steps are the steps of the implant's present protocol.
+func (m *implant) steps() []wanted {
+	p := m.now().care()
+	if p == nil {
+		return nil
+	}
+	var list []wanted
+	put := func(ways []protocol.Way, need chart.Territory) {
+		if need == 0 {
+			need = m.now().need
+		}
+		list = append(list, wanted{ways, need})
+	}
+	for i := range p.Series {
+		s := &p.Series[i]
+		if !s.For(m.now().class) {
+			continue
+		}
+		for j := range s.Steps {
+			put(s.Steps[j].Ways, s.Steps[j].Needs)
+		}
+		if s.Repeat != nil {
+			put(s.Repeat.Ways, s.Repeat.Needs)
+		}
+	}
+	return list
+}
+
+// seenOn is the study that a finding was seen on; nil where none is known.
+func (e *engine) seenOn(f *chart.Finding) *study {
+	if f.Study == "" {
+		return nil
+	}
+	for _, s := range e.studies {
+		if s.names(f.Study) {
+			return s
+		}
+	}
+	return nil
+}
+
+// hits lists the firings of the triggers of a protocol on an implant, by date.
+func (e *engine) hits(m *implant, p *protocol.Protocol, class string) []hit {
+	if len(e.c.Findings) == 0 && len(m.coils) == 0 && len(m.clocks) == 1 {
+		return nil
+	}
+	findings := e.findingsOf(m)
+	var list []hit
+	for i := range p.Triggers {
+		t := &p.Triggers[i]
+		if !t.For(class) {
+			continue
+		}
+		for _, f := range findings {
+			if e.meets(m, findings, f, &t.When) {
+				h := e.hitBy(t, f)
+				if b := grownFrom(m, findings, f, &t.When); t.When.Growth > 0 && b != nil {
+					h.facts = append(h.facts, b.Ref)
+				}
+				list = append(list, h)
+			}
+		}
+		list = append(list, operationHits(m, t)...)
+	}
+	slices.SortStableFunc(list, func(a, b hit) int {
+		if a.on.First != b.on.First {
+			return cmp.Compare(a.on.First, b.on.First)
+		}
+		return strings.Compare(a.cause, b.cause)
+	})
+	return list
+}
+
+func (e *engine) hitBy(t *protocol.Trigger, f *chart.Finding) hit {
+	h := hit{trigger: t, finding: f, cause: f.Ref, on: f.On, facts: []string{f.Ref}}
+	if s := e.seenOn(f); s != nil {
+		h.cause, h.on = s.Ref, s.On
+		h.facts = append(h.facts, s.Ref)
+	}
+	return h
+}
+
+// operationHits are the firings of a trigger on operations.
+func operationHits(m *implant, t *protocol.Trigger) []hit {
+	var list []hit
+	put := func(op string, on day.Span) {
+		list = append(list, hit{trigger: t, cause: op, on: on, facts: []string{op}})
+	}
+	switch t.When.Event {
+	case "occlusion":
+		for _, op := range m.coils {
+			put(op.Ref, op.On)
+		}
+	case "relining":
+		for _, op := range m.ops {
+			for _, c := range m.clocks[1:] {
+				if op.On == c.from {
+					put(op.Ref, op.On)
+				}
+			}
+		}
+	case "explant":
+		if m.explanted != nil {
+			put(m.explanted.Ref, m.explanted.On)
+		}
+	}
+	return list
+}
+
+// meets says whether a finding meets a condition.
+func (e *engine) meets(m *implant, all []*chart.Finding, f *chart.Finding, c *protocol.Condition) bool {
+	if len(c.Any) > 0 {
+		return slices.ContainsFunc(c.Any, func(one protocol.Condition) bool { return e.meets(m, all, f, &one) })
+	}
+	switch {
+	case c.Event != "", c.Finding == "" && c.Growth == 0:
+		return false
+	case len(c.Seen) > 0 && !e.seenBy(f, c.Seen):
+		return false
+	case c.Growth > 0:
+		return grew(m, all, f, c)
+	case f.What != c.Finding:
+		return false
+	case c.AtLeast > 0:
+		return f.Has && f.Tenths >= c.AtLeast
+	case len(c.Types) > 0:
+		return slices.Contains(c.Types, f.Type)
+	}
+	return abnormal(f)
+}
+
+// seenBy says whether a finding was seen on a study of one of the kinds.
+func (e *engine) seenBy(f *chart.Finding, kinds []chart.Kind) bool {
+	if s := e.seenOn(f); s != nil {
+		return slices.Contains(kinds, s.Kind)
+	}
+	modality, _, _ := strings.Cut(f.Method, "/")
+	return slices.ContainsFunc(kinds, func(k chart.Kind) bool { return modality != "" && k.Modality() == modality })
+}
+
+// abnormal says whether a finding by itself wants to be looked at. A diameter
+// does so only by growing.
+func abnormal(f *chart.Finding) bool {
+	switch f.Type {
+	case "none", "absent", "patent", "normal":
+		return false
+	}
+	return f.What != "sac-diameter"
+}
+
+// grew says whether a sac diameter is larger by the threshold than an earlier
+// one since the index: which is to say than the first or the lowest. Only
+// equal methods are compared; across them only where the method has no
+// earlier value of its own.
+func grew(m *implant, all []*chart.Finding, f *chart.Finding, c *protocol.Condition) bool {
+	return grownFrom(m, all, f, c) != nil
+}
+
+// grownFrom is the earlier diameter that shows the growth; nil where none
+// does.
+func grownFrom(m *implant, all []*chart.Finding, f *chart.Finding, c *protocol.Condition) *chart.Finding {
+	if f.What != "sac-diameter" || !f.Has {
+		return nil
+	}
+	own := false
+	var grown *chart.Finding
+	for _, b := range all {
+		if b.What != "sac-diameter" || !b.Has || b.On.Last >= f.On.First || b.On.First <= m.index.Last {
+			continue
+		}
+		same := b.Method == f.Method
+		own = own || same
+		if same != c.Across && f.Tenths-b.Tenths >= c.Growth && (grown == nil || b.Tenths < grown.Tenths) {
+			grown = b
+		}
+	}
+	if c.Across && own {
+		return nil
+	}
+	return grown
+}
+
+// shows lists the facts by which the first scan meets a condition.
+func (e *engine) shows(m *implant, scan *study, c *protocol.Condition) []string {
+	var facts []string
+	all := e.findingsOf(m)
+	for _, f := range all {
+		s := e.seenOn(f)
+		on := s == scan || s != nil && slices.Contains(scan.parts, s) || f.Study == "" && f.On == scan.On && f.On.Exact()
+		if on && e.meets(m, all, f, c) {
+			facts = append(facts, f.Ref, scan.Ref)
+		}
+	}
+	return facts
+}
+
+// added makes the visits that triggers add to a clock, in order of their
+// causes; two triggers that want the same days for the same cause add one.
+func (e *engine) added(m *implant, c *clock) []*visit {
+	p := c.care()
+	var list []*visit
+	type need struct {
+		cause       string
+		open, close int
+	}
+	var made []need
+	for _, h := range e.hits(m, p, c.class) {
+		a := h.trigger.Then.Visit
+		if a == nil || m.clockAt(h.on) != c {
+			continue
+		}
+		if n := (need{h.cause, a.Open, a.Close}); slices.Contains(made, n) {
+			continue
+		} else {
+			made = append(made, n)
+		}
+		v := &visit{implant: m, clock: c, seriesID: "check", ladder: true, step: "check" + strconv.Itoa(len(made)), n: 1,
+			target: h.on.Add(a.At), opens: h.on.Plus(a.Open), closes: h.on.Plus(a.Close), need: c.need, protocol: p, trigger: true,
+			cause: h.facts, rule: h.trigger.ID}
+		v.wants(a.Ways, a.Needs, h.trigger.Cite)
+		e.lastDays(c, []*visit{v})
+		list = append(list, v)
+	}
+	return list
+}
+
+// clockAt is the clock that ran on the day of a fact.
+func (m *implant) clockAt(on day.Span) *clock {
+	found := m.clocks[0]
+	for _, c := range m.clocks {
+		if c.from.First <= on.First {
+			found = c
+		}
+	}
+	return found
+}
