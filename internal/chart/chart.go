@@ -156,6 +156,7 @@ const (
 type Report struct {
 	Source
 	Studies   []string // references of the studies that it is about
+	Results   []string // references of the observations that it carries
 	Orders    []string
 	Accession string
 	On        day.Span // the examination
@@ -188,6 +189,7 @@ type Booking struct {
 	On      day.Day
 	State   BookingState
 	Imaging bool // told by its order, service type, reason or description
+	Orders  []string
 	Kind    Kind
 	Covers  Territory
 	How     string

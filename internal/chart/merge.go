@@ -1,0 +1,248 @@
+package chart
+
+import (
+	"slices"
+	"strings"
+)
+
+// mergeStudies makes one study of all statements about it: the same study
+// UID, or the same accession number of the same source.
+func (a *assembly) mergeStudies() {
+	all := append(a.c.Studies, a.gone...)
+	slices.SortStableFunc(all, func(x, y Study) int { return strings.Compare(x.Ref, y.Ref) })
+	var images, others []Study
+	for _, s := range all {
+		if s.ReportOnly {
+			others = append(others, s)
+		} else {
+			images = append(images, s)
+		}
+	}
+	a.c.Studies = a.c.Studies[:0:0]
+	for _, group := range sameStudies(images) {
+		if s, ok := oneStudy(group); ok {
+			a.c.Studies = append(a.c.Studies, s)
+		}
+	}
+	for _, s := range others {
+		if s.State == StudyAvailable {
+			a.c.Studies = append(a.c.Studies, s)
+		}
+	}
+}
+
+// sameStudies groups statements that share a UID or an accession number,
+// directly or through one another.
+func sameStudies(list []Study) [][]Study {
+	if len(list) < 2 {
+		if len(list) == 0 {
+			return nil
+		}
+		return [][]Study{list}
+	}
+	group := make([]int, len(list))
+	first := make(map[string]int, 2*len(list))
+	var find func(int) int
+	find = func(i int) int {
+		for group[i] != i {
+			i = group[i]
+		}
+		return i
+	}
+	for i := range list {
+		group[i] = i
+		for _, key := range [2]string{"u" + list[i].UID, "a" + list[i].Accession} {
+			if len(key) == 1 {
+				continue
+			}
+			if j, ok := first[key]; ok {
+				group[find(i)] = find(j)
+			} else {
+				first[key] = i
+			}
+		}
+	}
+	groups := make([][]Study, 0, len(list))
+	at := make(map[int]int, len(list))
+	for i := range list {
+		root := find(i)
+		k, ok := at[root]
+		if !ok {
+			k = len(groups)
+			at[root] = k
+			groups = append(groups, nil)
+		}
+		groups[k] = append(groups[k], list[i])
+	}
+	return groups
+}
+
+// oneStudy settles what several statements say of one study. A retraction
+// without a date, or not older than all others, wins. Else the newest gives
+// state, kind and territory (at equal age a mere order beats images), and the
+// earliest available date is the study's, and names it.
+func oneStudy(group []Study) (Study, bool) {
+	if len(group) == 1 {
+		return group[0], group[0].State != StudyRetracted
+	}
+	var newest, earliest *Study
+	var retracted *Study
+	for i := range group {
+		s := &group[i]
+		if s.State == StudyRetracted {
+			if retracted == nil || s.Updated == 0 || retracted.Updated != 0 && s.Updated > retracted.Updated {
+				retracted = s
+			}
+			continue
+		}
+		if newest == nil || s.Updated > newest.Updated || s.Updated == newest.Updated && s.State == StudyOrdered && newest.State == StudyAvailable {
+			newest = s
+		}
+		if s.State == StudyAvailable && s.On.Known() && (earliest == nil || s.On.Before(earliest.On)) {
+			earliest = s
+		}
+	}
+	if newest == nil || retracted != nil && (retracted.Updated == 0 || retracted.Updated >= newest.Updated) {
+		return Study{}, false
+	}
+	out := *newest
+	if earliest != nil {
+		out.Source, out.On, out.Minute = earliest.Source, earliest.On, earliest.Minute
+	}
+	for i := range group {
+		if out.Unrecognised && !group[i].Unrecognised && group[i].State == StudyAvailable {
+			out.Kind, out.Covers, out.NeverCounts, out.Unrecognised, out.How = group[i].Kind, group[i].Covers, group[i].NeverCounts, false, group[i].How
+		}
+		if group[i].Ref != out.Ref {
+			out.Also = append(out.Also, group[i].Ref)
+		}
+		out.Also = append(out.Also, group[i].Also...)
+	}
+	return out, true
+}
+
+// tieReports ties a report that names no study to the one study that it must
+// be about: the same accession number or order, else the only imaging of its
+// kind on its day.
+func (a *assembly) tieReports() {
+	for i := range a.c.Reports {
+		r := &a.c.Reports[i]
+		if slices.ContainsFunc(r.Studies, func(ref string) bool { return a.image(ref) != nil }) {
+			continue
+		}
+		if s := a.onlyStudy(r); s != nil {
+			r.Studies = append(slices.Clip(r.Studies), s.Ref)
+		}
+	}
+}
+
+// image is the study with images that a reference means.
+func (a *assembly) image(ref string) *Study {
+	for i := range a.c.Studies {
+		s := &a.c.Studies[i]
+		if !s.ReportOnly && (s.Ref == ref || slices.Contains(s.Also, ref)) {
+			return s
+		}
+	}
+	return nil
+}
+
+func (a *assembly) onlyStudy(r *Report) *Study {
+	var found *Study
+	n := 0
+	for i := range a.c.Studies {
+		s := &a.c.Studies[i]
+		if s.ReportOnly || s.NonImage {
+			continue
+		}
+		if r.Accession != "" && r.Accession == s.Accession || slices.ContainsFunc(r.Orders, func(o string) bool { return slices.Contains(s.Orders, o) }) {
+			return s
+		}
+		if r.On.Exact() && r.On == s.On && r.Kind != KindUnknown && r.Kind == s.Kind && (r.Covers == 0 || r.Covers&s.Covers != 0) {
+			found, n = s, n+1
+		}
+	}
+	if n == 1 {
+		return found
+	}
+	return nil
+}
+
+// dropReported leaves out studies known from a report where the images are
+// known too: the same UID, accession number or order, or a report that is
+// tied to images.
+func (a *assembly) dropReported() {
+	tied := map[string]bool{}
+	for i := range a.c.Reports {
+		r := &a.c.Reports[i]
+		if r.State == ReportGone || slices.ContainsFunc(r.Studies, func(ref string) bool { return a.image(ref) != nil }) {
+			tied[r.Ref] = true
+		}
+	}
+	a.c.Studies = slices.DeleteFunc(a.c.Studies, func(s Study) bool {
+		if !s.ReportOnly {
+			return false
+		}
+		if tied[s.Ref] {
+			return true
+		}
+		for i := range a.c.Studies {
+			t := &a.c.Studies[i]
+			if t.Ref == s.Ref || t.ReportOnly && t.Ref > s.Ref {
+				continue
+			}
+			same := s.UID != "" && s.UID == t.UID || s.Accession != "" && s.Accession == t.Accession ||
+				slices.ContainsFunc(s.Orders, func(o string) bool { return slices.Contains(t.Orders, o) }) ||
+				s.On.Exact() && s.On == t.On && s.Kind == t.Kind && s.Kind != KindUnknown && (s.Covers == t.Covers || s.Covers == 0)
+			if same {
+				return true
+			}
+		}
+		return false
+	})
+	if a.o.Accept {
+		for i := range a.c.Studies {
+			a.c.Studies[i].Accepted = a.c.Studies[i].ReportOnly
+		}
+	}
+}
+
+// tieFindings ties a finding to the study of the report that carries it, and
+// says by which modality and method it was measured.
+func (a *assembly) tieFindings() {
+	for i := range a.c.Findings {
+		f := &a.c.Findings[i]
+		if f.Study == "" {
+			f.Study = a.studyOfFinding(f)
+		}
+		modality := ""
+		for j := range a.c.Studies {
+			if s := &a.c.Studies[j]; f.Study != "" && (s.Ref == f.Study || slices.Contains(s.Also, f.Study)) {
+				modality = s.Kind.Modality()
+				if !f.On.Known() {
+					f.On = s.On
+				}
+			}
+		}
+		if !strings.Contains(f.Method, "/") {
+			f.Method = modality + "/" + f.Method
+		}
+	}
+}
+
+func (a *assembly) studyOfFinding(f *Finding) string {
+	for i := range a.c.Reports {
+		r := &a.c.Reports[i]
+		if r.Ref != f.Report && r.Ref != f.Ref && !slices.Contains(r.Results, f.Ref) {
+			continue
+		}
+		f.Report = r.Ref
+		for _, ref := range r.Studies {
+			if s := a.image(ref); s != nil {
+				return s.Ref
+			}
+		}
+		return r.Ref // a study on report only carries the reference of its report
+	}
+	return ""
+}
