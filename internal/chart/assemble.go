@@ -55,6 +55,7 @@ type assembly struct {
 	kept   []*Statement
 	orders map[string]*Order
 	gone   []Study // retracted statements about studies
+	told   []Study // all statements about studies
 }
 
 // byResource groups the statements of each resource, the newest version last.

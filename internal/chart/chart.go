@@ -94,6 +94,7 @@ type History struct {
 	Source
 	Class string
 	Zone  string
+	Side  string
 }
 
 // Device is a part of an implant.
@@ -173,13 +174,14 @@ type Report struct {
 // about an implant.
 type Finding struct {
 	Source
-	What   string // endoleak, sac-diameter, migration, branch-patency, fracture, separation, kink, infection, rupture, false-lumen
-	Type   string // of an endoleak: Ia … V, unknown, none; of others: present, absent, patent, occluded, stenosed …
-	Tenths int    // of a millimetre, for diameters and distances
-	Has    bool   // a value in Tenths was sent
-	Method string // of a diameter; different methods are never compared
-	Study  string // reference of the study it was seen on; empty where not known
-	Report string // reference of the report that carries it
+	What   string    // endoleak, sac-diameter, migration, branch-patency, fracture, separation, kink, infection, rupture, false-lumen
+	Type   string    // of an endoleak: Ia … V, unknown, none; of others: present, absent, patent, occluded, stenosed …
+	Tenths int       // of a millimetre, for diameters and distances
+	Has    bool      // a value in Tenths was sent
+	Method string    // of a diameter; different methods are never compared
+	Study  string    // reference of the study it was seen on; empty where not known
+	Covers Territory // what that study shows, also where it was retracted
+	Report string    // reference of the report that carries it
 	On     day.Span
 }
 

@@ -18,6 +18,7 @@ func (a *assembly) mergeStudies() {
 			images = append(images, s)
 		}
 	}
+	a.told = all
 	a.c.Studies = a.c.Studies[:0:0]
 	for _, group := range sameStudies(images) {
 		if s, ok := oneStudy(group); ok {
@@ -95,7 +96,7 @@ func oneStudy(group []Study) (Study, bool) {
 			}
 			continue
 		}
-		if newest == nil || s.Updated > newest.Updated || s.Updated == newest.Updated && s.State == StudyOrdered && newest.State == StudyAvailable {
+		if newest == nil || s.Updated > newest.Updated || s.Updated == newest.Updated && s.State >= newest.State {
 			newest = s
 		}
 		if s.State == StudyAvailable && s.On.Known() && (earliest == nil || s.On.Before(earliest.On)) {
@@ -179,15 +180,16 @@ func (a *assembly) dropReported() {
 			tied[r.Ref] = true
 		}
 	}
-	a.c.Studies = slices.DeleteFunc(a.c.Studies, func(s Study) bool {
+	all := a.c.Studies
+	a.c.Studies = slices.DeleteFunc(slices.Clone(all), func(s Study) bool {
 		if !s.ReportOnly {
 			return false
 		}
 		if tied[s.Ref] {
 			return true
 		}
-		for i := range a.c.Studies {
-			t := &a.c.Studies[i]
+		for i := range all {
+			t := &all[i]
 			if t.Ref == s.Ref || t.ReportOnly && t.Ref > s.Ref {
 				continue
 			}
@@ -216,6 +218,11 @@ func (a *assembly) tieFindings() {
 			f.Study = a.studyOfFinding(f)
 		}
 		modality := ""
+		for j := range a.told {
+			if s := &a.told[j]; s.Ref == f.Study && s.Ref != "" {
+				f.Covers = s.Covers
+			}
+		}
 		for j := range a.c.Studies {
 			if s := &a.c.Studies[j]; f.Study != "" && (s.Ref == f.Study || slices.Contains(s.Also, f.Study)) {
 				modality = s.Kind.Modality()

@@ -100,7 +100,7 @@ func (e *engine) show(m *implant) Implant {
 	if len(m.clocks) > 1 {
 		out.Clock = m.now().from
 	}
-	if care := m.now().care(); care != nil {
+	if care := m.now().care(); care != nil && m.index.Known() {
 		out.Protocol, out.Chosen, out.Draft = care.Ref(), m.now().eras[len(m.now().eras)-1].Chosen, care.Status == "draft"
 	}
 	if m.end != nil {
@@ -137,7 +137,7 @@ func (e *engine) showVisit(v *visit, isNext bool) Visit {
 			out.Timing = "late"
 		}
 	}
-	if v.standing.pending() {
+	if !v.clock.until.Known() {
 		out.Booking = e.showBooking(v, isNext)
 	}
 	return out

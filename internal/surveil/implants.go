@@ -37,6 +37,7 @@ type clock struct {
 	number int
 	class  string
 	from   day.Span // the operation that started it
+	by     string   // its reference
 	until  day.Span // the operation that started the next; unknown: it runs
 	eras   []InForce
 	need   chart.Territory
@@ -145,15 +146,13 @@ func (e *engine) operate(op *chart.Operation) {
 	case !op.On.Known():
 		e.operateUndated(op, m)
 	case op.Role == chart.RoleOcclusion:
-		if m != nil && op.On.First > m.index.Last {
-			m.coils, m.ops = append(m.coils, op), append(m.ops, op)
-		}
+		e.occlude(op, m)
 	case op.Role == chart.RoleExplant:
 		e.explant(op, m)
 	case m == nil && op.Role == chart.RoleRelining:
 		e.implants = append(e.implants, &implant{id: op.Ref, class: op.Class, zone: op.Zone, side: op.Side, sided: op.Sided,
 			clocks: []*clock{{number: 1, class: op.Class}}, why: []Reason{{Rule: "relined-without-index", Facts: []string{op.Ref}}}})
-		e.ask(Question{Kind: "index-date", About: op.Ref, Since: op.On.First, Hides: true, Why: Reason{Rule: "relined-without-index", Facts: []string{op.Ref}}})
+		e.ask(Question{Kind: "index-date", About: op.Ref, Hides: true, Why: Reason{Rule: "relined-without-index", Facts: []string{op.Ref}}})
 	case m == nil:
 		e.implants = append(e.implants, e.newImplant(op))
 	case e.joins(op, m):
@@ -161,6 +160,20 @@ func (e *engine) operate(op *chart.Operation) {
 		e.explant(op, m)
 	default:
 		m.reline(op)
+		if !op.On.Exact() {
+			e.ask(Question{Kind: "index-date", About: op.Ref, Since: op.On.First, Hides: true, Why: Reason{Rule: "index-partial", Facts: []string{op.Ref}, From: op.On}})
+		}
+	}
+}
+
+// occlude notes coils or an embolisation; what lies within a few days of it
+// is the same.
+func (e *engine) occlude(op *chart.Operation, m *implant) {
+	if m == nil || op.On.First <= m.index.Last {
+		return
+	}
+	if !slices.ContainsFunc(m.coils, func(c *chart.Operation) bool { return c.On.Apart(op.On) <= e.r.Settings.ClusterDays }) {
+		m.coils, m.ops = append(m.coils, op), append(m.ops, op)
 	}
 }
 
@@ -178,7 +191,7 @@ func (e *engine) live(zone, side string) *implant {
 // newImplant starts an implant with its first operation.
 func (e *engine) newImplant(op *chart.Operation) *implant {
 	m := &implant{id: op.Ref, class: op.Class, zone: op.Zone, side: op.Side, sided: op.Sided, index: op.On, performer: op.Performer,
-		ops: []*chart.Operation{op}, devices: op.Devices, clocks: []*clock{{number: 1, class: op.Class, from: op.On}}}
+		ops: []*chart.Operation{op}, devices: op.Devices, clocks: []*clock{{number: 1, class: op.Class, from: op.On, by: op.Ref}}}
 	m.why = []Reason{{Rule: "implanted", Facts: []string{op.Ref}, From: op.On, Word: op.How}}
 	if !op.On.Exact() {
 		e.ask(Question{Kind: "index-date", About: op.Ref, Since: op.On.First, Hides: true, Why: Reason{Rule: "index-partial", Facts: []string{op.Ref}, From: op.On}})
@@ -197,7 +210,7 @@ func (e *engine) joins(op *chart.Operation, m *implant) bool {
 		return false
 	}
 	if !op.On.Exact() || !last.Exact() {
-		e.ask(Question{Kind: "partial-date", About: op.Ref, Since: op.On.First, Hides: true, Why: Reason{Rule: "operation-may-be-same", Facts: []string{op.Ref, m.id}}})
+		e.ask(Question{Kind: "partial-date", About: op.Ref, Since: op.On.First, Why: Reason{Rule: "operation-may-be-same", Facts: []string{op.Ref, m.id}}})
 	}
 	m.ops, m.devices = append(m.ops, op), append(m.devices, op.Devices...)
 	m.why[len(m.why)-1].Facts = append(m.why[len(m.why)-1].Facts, op.Ref)
@@ -212,7 +225,7 @@ func (m *implant) reline(op *chart.Operation) {
 	}
 	m.now().until = op.On
 	m.class = class
-	m.clocks = append(m.clocks, &clock{number: len(m.clocks) + 1, class: class, from: op.On})
+	m.clocks = append(m.clocks, &clock{number: len(m.clocks) + 1, class: class, from: op.On, by: op.Ref})
 	m.ops, m.devices = append(m.ops, op), append(m.devices, op.Devices...)
 	m.why = append(m.why, Reason{Rule: "relined", Facts: []string{op.Ref}, From: op.On, Word: op.How})
 }
@@ -236,11 +249,9 @@ func (e *engine) explant(op *chart.Operation, m *implant) {
 // operateUndated asks about an operation without a date: it belongs to the
 // implant of its place, or makes one without an index.
 func (e *engine) operateUndated(op *chart.Operation, m *implant) {
-	if op.Role == chart.RoleOcclusion || op.Role == chart.RoleExplant && m == nil {
-		return
-	}
 	e.ask(Question{Kind: "index-date", About: op.Ref, Hides: true, Why: Reason{Rule: "operation-without-date", Facts: []string{op.Ref}}})
-	if m != nil || op.Role == chart.RoleExplant {
+	undated := slices.ContainsFunc(e.implants, func(o *implant) bool { return o.zone == op.Zone && o.side == op.Side && !o.index.Known() })
+	if m != nil || undated || op.Role == chart.RoleExplant || op.Role == chart.RoleOcclusion {
 		return
 	}
 	e.implants = append(e.implants, &implant{id: op.Ref, class: op.Class, zone: op.Zone, side: op.Side, sided: op.Sided,
@@ -250,13 +261,12 @@ func (e *engine) operateUndated(op *chart.Operation, m *implant) {
 // operateUnknownSide makes a separate implant where the side is not known;
 // re-interventions of unknown side change nothing and are asked about.
 func (e *engine) operateUnknownSide(op *chart.Operation) {
-	e.ask(Question{Kind: "other", About: op.Ref, Since: op.On.First, Hides: true, Why: Reason{Rule: "side-unknown", Facts: []string{op.Ref}}})
+	e.ask(Question{Kind: "other", About: op.Ref, Since: op.On.First, Why: Reason{Rule: "side-unknown", Facts: []string{op.Ref}}})
 	if op.Role != chart.RoleImplant {
 		return
 	}
 	for _, m := range e.implants {
-		if m.zone == op.Zone && m.sided && m.side == "" && m.index.Known() && op.On.Known() && m.index.Apart(op.On) <= e.r.Settings.ClusterDays {
-			m.ops = append(m.ops, op)
+		if m.zone == op.Zone && m.sided && m.side == "" && m.index.Known() && op.On.Known() && e.joins(op, m) {
 			return
 		}
 	}
@@ -272,14 +282,14 @@ func (e *engine) operateUnknownSide(op *chart.Operation) {
 func (e *engine) histories() {
 	for i := range e.c.Histories {
 		h := &e.c.Histories[i]
-		if !e.explained(h.Zone, h.Class) {
+		if !e.explained(h.Zone, h.Side, h.Class) {
 			e.addUndated(h.Ref, h.Class, h.Zone, "known-from-history")
 		}
 	}
 	for i := range e.c.Devices {
 		d := &e.c.Devices[i]
 		named := slices.ContainsFunc(e.implants, func(m *implant) bool { return slices.Contains(m.devices, d.Ref) })
-		if d.IsImplant && !named && !e.explained(d.Zone, d.Class) {
+		if d.IsImplant && !named && !e.explained(d.Zone, "", d.Class) {
 			e.addUndated(d.Ref, d.Class, d.Zone, "known-from-device")
 		}
 	}
@@ -287,8 +297,10 @@ func (e *engine) histories() {
 
 // explained says whether an implant of the place is known; where the place is
 // not known, any implant explains it.
-func (e *engine) explained(zone, class string) bool {
-	return slices.ContainsFunc(e.implants, func(m *implant) bool { return zone == "" || m.zone == zone || m.class == class && class != "" })
+func (e *engine) explained(zone, side, class string) bool {
+	return slices.ContainsFunc(e.implants, func(m *implant) bool {
+		return zone == "" || m.zone == zone && (m.side == side || !m.sided) || m.class == class && class != "" && !m.sided
+	})
 }
 
 // addUndated adds an implant without an index date and asks for it.
@@ -336,14 +348,15 @@ func (e *engine) settleClocks(m *implant) {
 	}
 	for _, c := range m.clocks {
 		e.chooseCare(m, c)
+		if c.care() == nil && m.index.Known() {
+			about := cmp.Or(c.by, m.id)
+			e.ask(Question{Kind: "implant-class", About: about, Since: c.from.First, Hides: true, Why: Reason{Rule: "class-without-protocol", Facts: []string{about}, Word: c.class}})
+		}
 	}
 	if p := m.now().care(); p != nil && p.KeepClock && len(m.clocks) > 1 {
 		first, last := m.clocks[0], m.now()
 		first.class, first.eras, first.need, first.until = last.class, last.eras, last.need, day.Span{}
 		m.clocks = m.clocks[:1]
-	}
-	if m.now().care() == nil {
-		e.ask(Question{Kind: "implant-class", About: m.id, Since: m.index.First, Hides: true, Why: Reason{Rule: "class-without-protocol", Facts: []string{m.id}, Word: m.class}})
 	}
 }
 

@@ -17,6 +17,11 @@ func (r Rung) rank() int {
 func (e *engine) qualifying(m *implant) []day.Day {
 	var days []day.Day
 	steps := m.steps()
+	for _, v := range m.visits {
+		if v.got != nil && len(v.got.parts) > 0 {
+			days = append(days, v.got.On.First) // several studies that did it together
+		}
+	}
 	for _, s := range e.studies {
 		c, certain := m.clockOf(s.On)
 		if c == nil || !certain {
@@ -195,7 +200,10 @@ func (l *ladder) lostSince() day.Day {
 // ago than the protocol allows.
 func (l *ladder) gap() bool {
 	last := l.m.index.First
-	for _, op := range l.m.ops {
+	for _, c := range l.m.clocks {
+		last = max(last, c.from.First)
+	}
+	for _, op := range l.m.coils {
 		last = max(last, op.On.First)
 	}
 	for _, d := range l.days {

@@ -86,7 +86,7 @@ func (e *engine) candidates(m *implant, c *clock, list []*visit) []*study {
 			take(s)
 		}
 	}
-	if len(list) > 0 && slices.ContainsFunc(found, func(s *study) bool { return s.usablePart(list[0].need) }) {
+	if len(list) > 0 && slices.ContainsFunc(found, func(s *study) bool { return e.usablePart(s, list[0].need) }) {
 		for _, s := range e.events(list[0].need) {
 			take(s)
 		}

@@ -114,9 +114,17 @@ func (s *study) unread() []*chart.Report {
 	return list
 }
 
-// result is where the result loop of a study stands.
+// result is where the result loop of a study stands; of several studies, of
+// the one that is least far.
 func (s *study) result() string {
+	for _, state := range [2]string{"awaited", "reported"} {
+		if slices.ContainsFunc(s.parts, func(p *study) bool { return p != s && p.result() == state }) {
+			return state
+		}
+	}
 	switch {
+	case len(s.parts) > 0:
+		return "reviewed"
 	case len(s.reports) == 0:
 		return "awaited"
 	case len(s.unread()) > 0:
@@ -206,17 +214,16 @@ func farthest(a, b day.Span) int { return int(max(a.Last-b.First, b.Last-a.First
 func (e *engine) events(need chart.Territory) []*study {
 	var made []*study
 	for i, s := range e.studies {
-		if !s.usablePart(need) {
+		if !e.usablePart(s, need) {
 			continue
 		}
-		event := &study{Study: s.Study, parts: []*study{s}, accepted: s.accepted, reports: s.reports, reviewed: s.reviewed}
+		event := &study{Study: s.Study, parts: []*study{s}, accepted: s.accepted}
 		covers, last := s.Covers, s.On
 		for _, t := range e.studies[i+1:] {
-			if t.usablePart(need) && t.Kind == s.Kind && oneEvent(s.Study, t.Study) {
+			if e.usablePart(t, need) && t.Kind == s.Kind && oneEvent(s.Study, t.Study) {
 				event.parts = append(event.parts, t)
 				covers, last = covers|t.Covers, t.On
 				event.accepted = event.accepted && t.accepted
-				event.reports = append(slices.Clip(event.reports), t.reports...)
 			}
 		}
 		if len(event.parts) < 2 || !covers.Has(need) {
@@ -231,8 +238,8 @@ func (e *engine) events(need chart.Territory) []*study {
 }
 
 // usablePart says whether a study can be part of an event for a need.
-func (s *study) usablePart(need chart.Territory) bool {
-	return !s.refused && !s.Unrecognised && !s.NeverCounts && s.On.Exact() && s.Covers&need != 0 && !s.Covers.Has(need) && len(s.parts) == 0
+func (e *engine) usablePart(s *study, need chart.Territory) bool {
+	return !s.refused && (!s.ReportOnly || s.accepted || e.r.Settings.AcceptReports) && !s.Unrecognised && !s.NeverCounts && s.On.Exact() && s.Covers&need != 0 && !s.Covers.Has(need) && len(s.parts) == 0
 }
 
 // oneEvent says whether two studies lie within 24 hours; where only dates are

@@ -42,8 +42,7 @@ func (e *engine) findingsOf(m *implant) []*chart.Finding {
 
 // elsewhere says whether a finding was seen on a study of another territory.
 func (e *engine) elsewhere(f *chart.Finding, m *implant) bool {
-	s := e.seenOn(f)
-	return s != nil && s.Covers != 0 && s.Covers&m.needs() == 0
+	return f.Covers != 0 && f.Covers&m.needs() == 0
 }
 
 // needs is every region that some step of the present protocol wants.

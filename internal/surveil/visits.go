@@ -265,6 +265,14 @@ func (m *implant) clockOf(on day.Span) (c *clock, certain bool) {
 			continue
 		}
 		sure := on.First > k.from.Last && (!k.until.Known() || on.Last < k.until.First)
+		for _, op := range m.coils {
+			if !on.Meets(op.On.First, op.On.Last) {
+				continue
+			}
+			if sure = false; on == op.On && on.Exact() {
+				return nil, false
+			}
+		}
 		return k, sure
 	}
 	return nil, false

@@ -158,7 +158,7 @@ func (e *engine) reportWork() []Work {
 		}
 		studies, latest := e.looked(m)
 		for _, st := range studies {
-			if done[st.Ref] || len(st.reports) > 0 || st.ReportOnly || !(st.On.First == latest || e.fromStart(st.On.Last)) || !e.reached(st.On.Last.Plus(s.ReportDays+1)) {
+			if done[st.Ref] || len(st.reports) > 0 || !(st.On.First == latest || e.fromStart(st.On.Last)) || !e.reached(st.On.Last.Plus(s.ReportDays+1)) {
 				continue
 			}
 			done[st.Ref] = true

@@ -145,7 +145,7 @@ func (p *patient) writeLadder(plan *Plan, results []*result) {
 			continue
 		}
 		worst = max(worst, rungOf(p.rung(r, p.ladderDay())))
-		gap = gap || p.imagingGap(r.implant)
+		gap = gap || p.imagingGap(r)
 	}
 	plan.FollowUp = rungs()[worst]
 	plan.ImagingGap = &gap

@@ -9,6 +9,7 @@ func (p *patient) findRulings() {
 		if !begunText(r.Date, p.asOf) || back.known && back.first <= p.asOf {
 			continue
 		}
+		r.Visit.N = 0 // the step names the visit
 		p.rulings = append(p.rulings, r)
 	}
 	sort.SliceStable(p.rulings, func(i, j int) bool {

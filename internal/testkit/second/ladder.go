@@ -18,8 +18,14 @@ func rungOf(name string) int {
 // qualifying lists the days of the studies that satisfy, or would once
 // accepted, any step of the implant's care protocol. Of a partial date the
 // first day is taken.
-func (p *patient) qualifying(m *implant) []day {
+func (p *patient) qualifying(r *result) []day {
 	var days []day
+	m := r.implant
+	for _, v := range r.visits {
+		if v.done && len(v.members) > 1 {
+			days = append(days, v.doneAt.first) // several studies that did it together
+		}
+	}
 	for _, s := range p.studies {
 		c, certain := m.clockOf(s)
 		if c == nil || !certain {
@@ -91,7 +97,7 @@ func (p *patient) behind(r *result, today day) bool {
 // missed, or too many days have passed since a close, without qualifying
 // imaging since. Only visits of the present clock count.
 func (p *patient) presumedLost(r *result, today day) bool {
-	days := p.qualifying(r.implant)
+	days := p.qualifying(r)
 	series := map[int][]*visit{}
 	for _, v := range r.visits {
 		if v.noLadder || v.clock != r.implant.now() {
@@ -177,9 +183,10 @@ func (p *patient) lostSince(r *result) day {
 
 // imagingGap tells whether the last qualifying imaging, index or operation is
 // longer ago than the protocol allows.
-func (p *patient) imagingGap(m *implant) bool {
+func (p *patient) imagingGap(r *result) bool {
+	m := r.implant
 	last := m.lastOperation()
-	for _, d := range p.qualifying(m) {
+	for _, d := range p.qualifying(r) {
 		last = max(last, d)
 	}
 	return p.asOf > last.addMonths(m.now().protocol.GapMonths)

@@ -37,7 +37,7 @@ const horizon = 4500
 
 // key names the visit as a ruling does.
 func (v *visit) key() VisitKey {
-	return VisitKey{Implant: v.implant.id, Clock: v.clock.number, Step: v.step, N: v.n}
+	return VisitKey{Implant: v.implant.id, Clock: v.clock.number, Step: v.step}
 }
 
 // findVisits makes and matches the visits of all clocks of an implant.
