@@ -134,7 +134,7 @@ func (e *engine) showBooking(v *visit, isNext bool) *VisitBooking {
 	}
 	for i := range e.c.Bookings {
 		b := &e.c.Bookings[i]
-		if e.coming(b, e.asOf) && bookedForImplant(b, v.implant) && !e.inSomeWindow(b, v.implant) {
+		if e.coming(b, e.asOf) && (bookedForImplant(b, v.implant) || bookedFor(b, v)) && !e.inSomeWindow(b, v.implant) {
 			return &VisitBooking{b.Ref, b.On, false}
 		}
 	}
