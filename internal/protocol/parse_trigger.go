@@ -1,0 +1,222 @@
+package protocol
+
+import (
+	"strconv"
+	"strings"
+
+	"perennial/internal/day"
+	"perennial/internal/yamldoc"
+)
+
+func (p *parser) triggers(top *yamldoc.Section) []Trigger {
+	var out []Trigger
+	for _, s := range top.Maps("triggers") {
+		t := Trigger{ID: p.id(s, "id"), Classes: p.classes(s)}
+		for _, before := range out {
+			if t.ID != "" && t.ID == before.ID {
+				s.Report("id", "the trigger id %q stands twice", t.ID)
+			}
+		}
+		if when := s.Map("when"); when != nil {
+			t.When = p.condition(when, false)
+		} else {
+			s.Report("when", "the condition is missing; such a trigger never fires")
+		}
+		if then := s.Map("then"); then != nil {
+			t.Then = p.effect(then)
+		} else {
+			s.Report("then", "is missing; what follows is expected: review, visit, withhold or note")
+		}
+		t.Cite = p.cite(s)
+		s.Done()
+		out = append(out, t)
+	}
+	return out
+}
+
+// condition reads what must hold. On the first scan (only_if) an operation
+// cannot be asked for.
+func (p *parser) condition(s *yamldoc.Section, firstScan bool) Condition {
+	if s.Has("any") {
+		return p.anyOf(s, firstScan)
+	}
+	c := Condition{Finding: s.Text("finding"), Growth: p.length(s, "growth"), Event: s.Text("event"),
+		AtLeast: p.length(s, "at_least"), Across: s.Bool("across", false), Seen: p.kinds(s, "seen")}
+	if c.Finding != "" {
+		p.word(at(s, "finding"), "finding", c.Finding, findings())
+	}
+	if c.Event != "" {
+		p.word(at(s, "event"), "event", c.Event, events())
+	}
+	c.Types = p.words(s, "types", "type of "+c.Finding, typesOf(c.Finding))
+	p.subject(s)
+	p.agree(s)
+	if c.Event != "" && firstScan {
+		s.Report("event", "a scan shows findings, not operations; this never holds")
+	}
+	if c.Finding == "sac-diameter" && c.AtLeast == 0 && !s.Has("at_least") {
+		s.Report("finding", `a diameter by itself is nothing to act on; add "at_least", or use "growth"`)
+	}
+	s.Done()
+	return c
+}
+
+// subject checks that a condition asks for exactly one thing.
+func (p *parser) subject(s *yamldoc.Section) {
+	n := 0
+	for _, key := range []string{"finding", "growth", "event"} {
+		if s.Has(key) {
+			n++
+		}
+	}
+	switch n {
+	case 0:
+		s.Allow("any")
+		s.Report("", `the condition is empty; one of "finding", "growth", "event" or "any" is expected`)
+	case 2, 3:
+		s.Report("", `a condition asks for one of "finding", "growth" and "event"; use two triggers, or "any"`)
+	}
+}
+
+// agree reports parts of a condition that have no effect together: they would
+// look like a rule and be none.
+func (p *parser) agree(s *yamldoc.Section) {
+	only := func(key, with string) {
+		if s.Has(key) && !s.Has(with) {
+			s.Report(key, "%q has a meaning only beside %q", key, with)
+		}
+	}
+	only("types", "finding")
+	only("at_least", "finding")
+	only("across", "growth")
+	if s.Has("types") && s.Has("at_least") {
+		s.Report("at_least", `a condition has "types" or "at_least", not both; use "any"`)
+	}
+	if s.Has("seen") && s.Has("event") {
+		s.Report("seen", "an operation is not seen on a study")
+	}
+}
+
+// anyOf reads a list of conditions of which one must hold.
+func (p *parser) anyOf(s *yamldoc.Section, firstScan bool) Condition {
+	var c Condition
+	list := s.Maps("any")
+	for _, one := range list {
+		if one.Has("any") {
+			one.Report("any", `"any" inside "any" is not read; write one list`)
+			continue
+		}
+		if one.Has("event") && !firstScan {
+			one.Report("event", `an operation cannot stand in "any"; write a trigger of its own`)
+		}
+		c.Any = append(c.Any, p.condition(one, firstScan))
+	}
+	if len(list) == 0 {
+		s.Report("any", "the condition is empty; it would never hold")
+	}
+	for _, key := range s.Keys() {
+		if key != "any" {
+			s.Allow(key)
+			s.Report(key, `%q cannot stand beside "any"; write it into each condition`, short(key))
+		}
+	}
+	return c
+}
+
+func (p *parser) effect(s *yamldoc.Section) Effect {
+	e := Effect{Withhold: s.Int("withhold", 0, 1, MaxWindow), Confirm: s.Bool("confirm", false), Note: s.Text("note")}
+	if r := s.Map("review"); r != nil {
+		e.Review = &Review{Within: p.days(r, "within", 0), Urgency: r.NeedOneOf("urgency", urgencies()...)}
+		r.Done()
+	}
+	if v := s.Map("visit"); v != nil {
+		e.Visit = p.added(v)
+	}
+	switch {
+	case e.Review == nil && s.Has("withhold"):
+		s.Report("withhold", "imaging is withheld only while a review is open; add a review")
+	case e.Confirm && e.Visit == nil:
+		s.Report("confirm", `"confirm" says what the added visit is for; add a visit`)
+	case e.Review == nil && e.Visit == nil && e.Note == "":
+		s.Report("", "nothing follows; review, visit or note is expected")
+	}
+	s.Done()
+	return e
+}
+
+func (p *parser) added(s *yamldoc.Section) *Added {
+	a := &Added{At: p.offset(s, "at", true), Open: p.days(s, "opens", 0), Close: p.days(s, "closes", 1), Ways: p.waysOf(s), Needs: p.territory(s, "needs")}
+	target := daysOf(a.At)
+	switch {
+	case !s.Has("opens") || !s.Has("closes"):
+	case a.Open > a.Close:
+		s.Report("opens", "the window opens on day %d after it closes on day %d", a.Open, a.Close)
+	case !a.At.Zero() && (target < a.Open || target > a.Close):
+		s.Report("at", "the target (%s) lies outside the window, day %d to %d", a.At, a.Open, a.Close)
+	}
+	s.Done()
+	return a
+}
+
+// length reads a length with its unit, "5 mm" or "0.5 cm", into tenths of a
+// millimetre. Zero where absent or, after a report, where it is not one.
+func (p *parser) length(s *yamldoc.Section, key string) int {
+	text := strings.TrimSpace(s.Text(key))
+	if text == "" {
+		if s.Has(key) && !p.listed(s, key) {
+			s.Report(key, `a length such as "5 mm" is expected here`)
+		}
+		return 0
+	}
+	number := strings.TrimRight(text, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ%° ")
+	unit := strings.TrimSpace(text[len(number):])
+	scale := 0
+	switch unit {
+	case "mm":
+		scale = 10
+	case "cm":
+		scale = 100
+	case "":
+		p.report(at(s, key), number+" mm", "the unit is missing: a length is written with mm or cm")
+		return 0
+	default:
+		p.report(at(s, key), yamldoc.Nearest(unit, []string{"mm", "cm"}), "unknown unit %q: a length is written with mm or cm", short(unit))
+		return 0
+	}
+	n, ok := tenths(number, scale)
+	if !ok {
+		s.Report(key, "a length above zero and up to 300 mm, to a tenth of a millimetre, is expected here, not %q", short(text))
+	}
+	return n
+}
+
+// listed says whether a list or map stands where a text should; that is
+// reported already.
+func (p *parser) listed(s *yamldoc.Section, key string) bool {
+	n := s.Node(key)
+	return n.Kind == yamldoc.List || n.Kind == yamldoc.Map
+}
+
+// tenths gives number × scale, exactly; false where it is no whole number, or
+// not within 1 to 3000.
+func tenths(number string, scale int) (int, bool) {
+	whole, part, point := strings.Cut(number, ".")
+	if point && part == "" || len(whole) > 4 || len(part) > 2 || strings.ContainsAny(number, "+-") {
+		return 0, false
+	}
+	n, err := strconv.Atoi(whole + (part + "00")[:2])
+	if err != nil || n*scale%100 != 0 {
+		return 0, false
+	}
+	n = n * scale / 100
+	return n, n >= 1 && n <= 3000
+}
+
+// peek is an offset that was read and, if bad, reported before.
+func (p *parser) peek(s *yamldoc.Section, key string) day.Offset {
+	o, err := day.ParseOffset(s.Text(key))
+	if err != nil {
+		return day.Offset{}
+	}
+	return o
+}
