@@ -25,37 +25,37 @@ type ending struct {
 // findLastSeen finds the latest day on which anything shows that the patient
 // was alive; of a partial date its first day.
 func (e *engine) findLastSeen() {
-	see := func(on day.Span) {
+	see := func(on day.Span, ref string) {
 		if on.Known() && on.First > e.seen && e.reached(on.First) {
-			e.seen = on.First
+			e.seen, e.witness = on.First, ref
 		}
 	}
 	for i := range e.c.Contacts {
-		see(e.c.Contacts[i].On)
+		see(e.c.Contacts[i].On, e.c.Contacts[i].Ref)
 	}
 	for i := range e.c.Operations {
-		see(e.c.Operations[i].On)
+		see(e.c.Operations[i].On, e.c.Operations[i].Ref)
 	}
 	for _, s := range e.studies {
-		see(s.On)
+		see(s.On, s.Ref)
 	}
 	for i := range e.c.Findings {
-		see(e.c.Findings[i].On)
+		see(e.c.Findings[i].On, e.c.Findings[i].Ref)
 	}
 	for i := range e.c.Labs {
-		see(e.c.Labs[i].On)
+		see(e.c.Labs[i].On, e.c.Labs[i].Ref)
 	}
 	for i := range e.c.Attempts {
-		see(e.c.Attempts[i].Answered)
+		see(e.c.Attempts[i].Answered, e.c.Attempts[i].Ref)
 	}
 	for i := range e.c.Bookings {
 		if b := &e.c.Bookings[i]; b.State == chart.BookingKept {
-			see(day.On(b.On))
+			see(day.On(b.On), b.Ref)
 		}
 	}
 	for i := range e.rulings {
 		if r := &e.rulings[i]; r.Kind == chart.RuleAttempt && r.Outcome == "reached" {
-			see(day.On(r.From()))
+			see(day.On(r.From()), r.ID)
 		}
 	}
 }
@@ -93,6 +93,9 @@ func (e *engine) findDeath() {
 		e.death.on = d.On.First
 	default:
 		e.death.on, e.death.dateless = max(d.On.First, e.seen), !d.On.Known()
+		if e.seen > d.On.First {
+			e.death.facts = append(e.death.facts, e.witness)
+		}
 		ask("death-without-day")
 	}
 }

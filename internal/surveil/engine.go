@@ -22,6 +22,7 @@ type engine struct {
 	rulings  []chart.Ruling // in force, oldest first
 	studies  []*study
 	seen     day.Day // last seen
+	witness  string  // reference of what showed it
 	death    death
 	implants []*implant
 	asked    []Question

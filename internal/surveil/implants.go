@@ -29,7 +29,8 @@ type implant struct {
 	visits  []*visit
 	end     *ending
 	paused  *chart.Ruling
-	waiting bool // a study waits for acceptance
+	waiting bool            // a study waits for acceptance
+	used    map[*study]bool // studies that a visit took
 }
 
 // clock is a stretch of schedule, from the index or from a re-intervention.

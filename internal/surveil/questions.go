@@ -15,6 +15,7 @@ func (e *engine) studyQuestions(m *implant) {
 		return
 	}
 	used := map[*study]bool{}
+	m.used = used
 	for _, v := range m.visits {
 		if v.got != nil {
 			used[v.got] = true
@@ -33,7 +34,7 @@ func (e *engine) studyQuestions(m *implant) {
 		}
 		for _, v := range m.visits {
 			if v.got == nil && v.standing.owed() && v.opens.First <= s.On.Last {
-				e.askForVisit(m, v, s, c, certain, used)
+				e.askForVisit(v, s, c, certain)
 			}
 		}
 		if certain && !used[s] {
@@ -43,7 +44,8 @@ func (e *engine) studyQuestions(m *implant) {
 }
 
 // askForVisit asks about one study and one visit that is owed.
-func (e *engine) askForVisit(m *implant, v *visit, s *study, c *clock, certain bool, used map[*study]bool) {
+func (e *engine) askForVisit(v *visit, s *study, c *clock, certain bool) {
+	m := v.implant
 	at := v.lies(s.On)
 	why := Reason{Facts: []string{s.Ref}, From: s.On, Word: v.step}
 	if e.waits(m, v, s) {
@@ -52,7 +54,7 @@ func (e *engine) askForVisit(m *implant, v *visit, s *study, c *clock, certain b
 		e.ask(Question{Kind: "study-acceptance", About: s.Ref, Since: s.On.First, Hides: true, Visit: v.key(), Why: why})
 		return
 	}
-	if used[s] || e.fits(s, v.ways, v.need) != fitFull || slices.Contains(s.refusedFor, v.key()) {
+	if m.used[s] || e.fits(s, v.ways, v.need) != fitFull || slices.Contains(s.refusedFor, v.key()) {
 		return
 	}
 	if certain && (c != v.clock || at != possibly) || !certain && (at == outside || !couldBeIn(v.clock, s.On)) {
