@@ -182,15 +182,12 @@ func (e *engine) whyStanding(v *visit) Reason {
 	why.From.Last, why.To.First = v.opens.First, v.closes.Last
 	switch v.standing {
 	case Done:
-		why.From, why.Facts = v.got.On, []string{v.got.Ref}
-		for _, part := range v.got.parts[min(1, len(v.got.parts)):] {
-			why.Facts = append(why.Facts, part.Ref)
-		}
+		why.From, why.Facts = v.got.On, append([]string{v.got.Ref}, v.evidence()...)
 		if why.Rule = "done-on-time"; v.late {
 			why.Rule = "done-late"
 		}
-		if by := v.ruling + v.got.acceptedBy; by != "" {
-			why.Rule, why.Facts = "accepted-by-person", append(why.Facts, by)
+		if v.ruling+v.got.acceptedBy != "" {
+			why.Rule = "accepted-by-person"
 		}
 		why.Word = v.got.How
 	case Excused:

@@ -212,12 +212,27 @@ func (e *engine) conditional(m *implant, c *clock, add func([]*visit)) {
 			}
 			if facts := e.shows(m, scan, step.OnlyIf); len(facts) > 0 {
 				v := e.conditionalVisit(m, c, p, s, step)
-				v.cause = facts
+				v.cause = append(facts, m.visits[first].evidence()...)
 				e.lastDays(c, []*visit{v})
 				add([]*visit{v})
 			}
 		}
 	}
+}
+
+// evidence names what a done visit rests on beside its first study: the other
+// parts of an event, and the ruling that accepted it.
+func (v *visit) evidence() []string {
+	var facts []string
+	for i, part := range v.got.parts {
+		if i > 0 {
+			facts = append(facts, part.Ref)
+		}
+	}
+	if by := v.ruling + v.got.acceptedBy; by != "" {
+		facts = append(facts, by)
+	}
+	return facts
 }
 
 func (e *engine) conditionalVisit(m *implant, c *clock, p *protocol.Protocol, s *protocol.Series, step *protocol.Step) *visit {
