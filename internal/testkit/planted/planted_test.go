@@ -1,0 +1,97 @@
+// Package planted plants known faults in the decision engine, one at a time,
+// and sees whether the tests find each of them.
+package planted
+
+import (
+	"encoding/json"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// fault is one mistake: a piece of a file and what stands there instead.
+type fault struct{ file, right, wrong, why string }
+
+func faults() []fault {
+	return []fault{
+		{"visits.go", "max(v.sure, list[i+1].opens.First-1)", "max(v.sure, list[i+1].opens.First)", "the late days run into the next window"},
+		{"visits.go", "opens: target.Plus(-before), closes: target.Plus(after), need: c.need, protocol: p}\n\t\tlist", "opens: target.Plus(1-before), closes: target.Plus(after), need: c.need, protocol: p}\n\t\tlist", "windows open a day late"},
+		{"visits.go", "closes: target.Plus(after), need: c.need, protocol: p}\n\t\tlist", "closes: target.Plus(after+1), need: c.need, protocol: p}\n\t\tlist", "windows close a day late"},
+		{"visits.go", "target := c.from.Add(at)", "target := c.from.Add(day.Offset{Days: at.Months*30 + at.Days})", "months of thirty days"},
+		{"visits.go", "sure := on.First > k.from.Last &&", "sure := on.Last > k.from.First &&", "a partial date that may be the day of the operation counts"},
+		{"visits.go", "case on.Within(v.opens.Last, v.closes.First):", "case on.Meets(v.opens.Last, v.closes.First):", "a partial date that touches the window counts"},
+		{"visits.go", "case v.trigger || !finite(v, c.class):", "case !finite(v, c.class):", "an added visit is missed when it closes"},
+		{"match.go", "return a.onTime > b.onTime", "return a.onTime < b.onTime", "late imaging is preferred"},
+		{"match.go", "if p := t.at(i, j); p >= late && (best < 0 || p == onTime && t.at(i, best) == late) {", "if p := t.at(i, j); p >= late {", "the last study is taken, not the first"},
+		{"match.go", "!(v.baseline && !c.from.Exact())", "true", "a baseline visit without an index day is judged"},
+		{"standing.go", "case e.over(v.closes.Last, today):", "case e.come(v.closes.Last, today):", "overdue on the last day of the window"},
+		{"standing.go", "if m.end != nil && m.end.on <= v.closes.Last {", "if m.end != nil && m.end.on < v.closes.Last {", "a death on the closing day does not excuse"},
+		{"standing.go", "return b.State == chart.BookingComing && b.Imaging && b.On > 0 && !e.come(b.On+1, today)", "return b.State == chart.BookingComing && b.Imaging && b.On > 0", "a booking that has passed still counts"},
+		{"implants.go", "if op.On.Apart(last) > e.r.Settings.ClusterDays {", "if op.On.Apart(last) >= e.r.Settings.ClusterDays {", "the third day is another operation"},
+		{"implants.go", "m.now().until = op.On\n", "", "the old clock runs on after a relining"},
+		{"studies.go", "if s.ReportOnly && !e.r.Settings.AcceptReports {", "if false {", "a study on report only counts by itself"},
+		{"studies.go", "case covers.Has(need) && !w.Acceptance:", "case covers&need != 0 && !w.Acceptance:", "part of the territory is enough"},
+		{"studies.go", "s.refused, s.accepted = true, false", "s.accepted = false", "a refused study counts"},
+		{"studies.go", "if s.reviewed == 0 || p.Issued.First > s.reviewed {", "if s.reviewed == 0 {", "an amended report is not read again"},
+		{"ends.go", "after := func(on day.Span) bool { return on.First > d && e.reached(on.First) }", "after := func(on day.Span) bool { return on.First > d+60 && e.reached(on.First) }", "signs of life soon after a death are passed over"},
+		{"ends.go", "e.death.on, e.death.dateless = max(d.On.First, e.seen)", "e.death.on, e.death.dateless = d.On.First", "a partial death before the patient was last seen"},
+		{"ladder.go", "&& len(channels) >= e.r.Settings.LostChannels", "", "one channel is enough to be lost"},
+		{"ladder.go", "if !on.Known() || !e.reached(on.First) || on.First <= e.seen {", "if !on.Known() || !e.reached(on.First) {", "attempts before the last contact count"},
+		{"ladder.go", "case lost && !l.held:\n\t\treturn RungPresumedLost", "case lost:\n\t\treturn RungPresumedLost", "a booking does not hold the rung"},
+		{"triggers.go", "same != c.Across && f.Tenths-b.Tenths >= c.Growth", "same != c.Across && f.Tenths-b.Tenths > c.Growth", "growth of exactly the threshold is passed over"},
+		{"questions.go", "if v.standing.owed() && v.lies(s.On) != possibly {", "if v.standing == Open && v.lies(s.On) != possibly {", "early imaging is not asked about"},
+		{"work.go", "if e.reached(v.closes.Last.Plus(-e.r.Settings.AsapDays)) {", "if e.reached(v.closes.Last.Plus(1 - e.r.Settings.AsapDays)) {", "asap a day late"},
+	}
+}
+
+// Each planted fault makes the comparison with the second engine, or a
+// property, fail.
+func TestEveryPlantedFaultIsFound(t *testing.T) {
+	if os.Getenv("PERENNIAL_PLANTED") == "" {
+		t.Skip("set PERENNIAL_PLANTED=1 to plant faults: it builds the engine once for each")
+	}
+	n := 0
+	for _, f := range faults() {
+		n++
+		t.Run(f.why, func(t *testing.T) {
+			t.Parallel()
+			plant(t, f)
+		})
+	}
+	if n < 25 {
+		t.Errorf("%d faults, want 25 or more", n)
+	}
+}
+
+func plant(t *testing.T, f fault) {
+	path, err := filepath.Abs(filepath.Join("../../surveil", f.file))
+	if err != nil {
+		t.Fatal(err)
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if strings.Count(string(text), f.right) != 1 {
+		t.Fatalf("%s holds the piece %d times: bring the list up to date", f.file, strings.Count(string(text), f.right))
+	}
+	dir := t.TempDir()
+	wrong := filepath.Join(dir, f.file)
+	if err := os.WriteFile(wrong, []byte(strings.Replace(string(text), f.right, f.wrong, 1)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	overlay, _ := json.Marshal(map[string]any{"Replace": map[string]string{path: wrong}})
+	file := filepath.Join(dir, "overlay.json")
+	if err := os.WriteFile(file, overlay, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	out, err := exec.Command("go", "test", "-vet=off", "-overlay", file, "-run", "Agrees|Order|Reasons|Holds", "perennial/internal/surveil").CombinedOutput()
+	switch {
+	case err == nil:
+		t.Errorf("no test found it")
+	case !strings.Contains(string(out), "--- FAIL"):
+		t.Fatalf("the faulty engine did not run:\n%s", out)
+	}
+}
