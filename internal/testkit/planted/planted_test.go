@@ -35,7 +35,7 @@ func faults() []fault {
 		{"studies.go", "case covers.Has(need) && !w.Acceptance:", "case covers&need != 0 && !w.Acceptance:", "part of the territory is enough"},
 		{"studies.go", "s.refused, s.accepted = true, false", "s.accepted = false", "a refused study counts"},
 		{"studies.go", "if s.reviewed == 0 || p.Issued.First > s.reviewed {", "if s.reviewed == 0 {", "an amended report is not read again"},
-		{"ends.go", "after := func(on day.Span) bool { return on.First > d && e.reached(on.First) }", "after := func(on day.Span) bool { return on.First > d+60 && e.reached(on.First) }", "signs of life soon after a death are passed over"},
+		{"ends.go", "case d.On.Known() && e.aliveAfter(", "case false && e.aliveAfter(", "signs of life after a death are passed over"},
 		{"ends.go", "e.death.on, e.death.dateless = max(d.On.First, e.seen)", "e.death.on, e.death.dateless = d.On.First", "a partial death before the patient was last seen"},
 		{"ladder.go", "&& len(channels) >= e.r.Settings.LostChannels", "", "one channel is enough to be lost"},
 		{"ladder.go", "if !on.Known() || !e.reached(on.First) || on.First <= e.seen {", "if !on.Known() || !e.reached(on.First) {", "attempts before the last contact count"},
