@@ -78,11 +78,16 @@ func (p *parser) checkName(w place, s *Step) {
 }
 
 // points are the visits that every patient of the series has: the steps
-// without a condition and the first two of the repeat.
+// without a condition and the first two of the repeat. There are none where
+// an offset could not be read: what lies between is then not known.
 func (r *row) points() []point {
 	var list []point
 	for i := range r.Steps {
-		if s := &r.Steps[i]; s.OnlyIf == nil && !s.At.Zero() {
+		s := &r.Steps[i]
+		if s.At.Zero() {
+			return nil
+		}
+		if s.OnlyIf == nil {
 			list = append(list, point{s.ID, s.At, s.Before, s.After, r.stepAt[i]})
 		}
 	}

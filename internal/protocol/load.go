@@ -3,7 +3,6 @@ package protocol
 import (
 	"io/fs"
 	"strconv"
-	"strings"
 
 	"perennial/internal/day"
 	"perennial/internal/yamldoc"
@@ -59,5 +58,5 @@ func (s Set) ForClass(class string) []string {
 // RepeatID is the id of the visit of the repeating step at an offset: the
 // prefix and the number of whole years, y2 for P24M, aorta5 for P60M.
 func (s *Series) RepeatID(at day.Offset) string {
-	return strings.TrimSpace(s.Prefix) + strconv.Itoa(at.Months/12)
+	return s.Prefix + strconv.Itoa(at.Months/12)
 }

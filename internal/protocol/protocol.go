@@ -9,7 +9,7 @@
 // windows are whole days, both ends inside. Every step and trigger carries
 // its citation and an evidence mark (FOUND, MEM-H, MEM-M, MEM-L, DESIGN).
 //
-// Parse reads the document and reports every problem at once with line and
+// Parse reads the document (docs/protocol-format.md) and reports every problem at once with line and
 // column. Nothing here decides anything about a patient.
 package protocol
 

@@ -1,0 +1,405 @@
+package protocol_test
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"perennial/internal/chart"
+	"perennial/internal/day"
+	"perennial/internal/protocol"
+	"perennial/internal/yamldoc"
+)
+
+const shippedFolder = "../../config/protocols"
+
+func shipped(t testing.TB) protocol.Set {
+	t.Helper()
+	set, problems := protocol.Load(os.DirFS(shippedFolder))
+	if len(problems) > 0 {
+		t.Fatalf("the shipped protocols have problems:\n%s", yamldoc.Problems(problems).Error())
+	}
+	return set
+}
+
+func TestShippedFiles(t *testing.T) {
+	t.Parallel()
+	set := shipped(t)
+	want := []string{"accaha-2022", "accaha-2022-open", "label-1-6-12", "label-1-6-12-trial", "svs-aaa-2018", "svs-fu-2018", "svs-tevar-2021"}
+	if d := cmp.Diff(want, set.IDs()); d != "" {
+		t.Errorf("(-want +got)\n%s", d)
+	}
+	for id, p := range set {
+		if p.Status != "draft" || p.Version != "1" || p.KeepClock {
+			t.Errorf("%s: status %s, version %s, keep_clock %v", id, p.Status, p.Version, p.KeepClock)
+		}
+		doc, err := os.ReadFile(filepath.Join(shippedFolder, id+".yaml"))
+		if err != nil || !strings.HasPrefix(string(doc), "# ") || !strings.Contains(string(doc), "DRAFT") {
+			t.Errorf("%s.yaml does not begin with words about it (%v)", id, err)
+		}
+		usable(t, p)
+	}
+}
+
+// The protocols that a site without settings uses, by class.
+func TestDefaultProtocolsAreForTheirClasses(t *testing.T) {
+	t.Parallel()
+	set := shipped(t)
+	aortic := map[string]string{"evar": "svs-aaa-2018", "iliac-branch": "svs-aaa-2018", "tevar": "svs-tevar-2021", "arch-branch": "label-1-6-12",
+		"fenestrated-branched": "label-1-6-12", "open-repair": "accaha-2022-open"}
+	for _, class := range protocol.Classes() {
+		id := aortic[class]
+		if id == "" {
+			id = "svs-fu-2018"
+		}
+		if !set[id].For(class) {
+			t.Errorf("%s is not for %s", id, class)
+		}
+	}
+	for _, class := range protocol.AorticClasses() {
+		for _, id := range []string{"label-1-6-12", "label-1-6-12-trial"} {
+			if !slices.Contains(set.ForClass(class), id) {
+				t.Errorf("%s is not for %s", id, class)
+			}
+		}
+	}
+}
+
+// row draws the visits of one series up to five years, then what follows:
+// id, offset and the kinds that count by themselves; "?" marks a condition.
+func row(s *protocol.Series) string {
+	var out []string
+	put := func(id string, at day.Offset, ways []protocol.Way) {
+		var kinds []string
+		for _, w := range ways {
+			if !w.Acceptance {
+				for _, k := range w.Kinds {
+					kinds = append(kinds, k.String())
+				}
+			}
+		}
+		out = append(out, fmt.Sprintf("%s %s %s", id, at, strings.Join(kinds, "/")))
+	}
+	for _, step := range s.Steps {
+		id := step.ID
+		if step.OnlyIf != nil {
+			id = "?" + id
+		}
+		put(id, step.At, step.Ways)
+	}
+	r := s.Repeat
+	if r == nil {
+		return strings.Join(out, ", ")
+	}
+	put(s.RepeatID(r.From), r.From, r.Ways)
+	end := "for life"
+	if !r.Until.Zero() {
+		end = "until " + r.Until.String()
+	}
+	return strings.Join(out, ", ") + ", every " + r.Every.String() + " " + end
+}
+
+// Intervals and imaging as the sources have them; the source stands beside
+// each. "From memory" means that the table was not open when this was typed.
+func TestIntervalsOfTheSources(t *testing.T) {
+	t.Parallel()
+	const (
+		cta, dus = "ct-angiogram", "duplex"
+		ctaYear  = "m1 P30D ct-angiogram, y1 P12M ct-angiogram, y2 P24M ct-angiogram, every P12M for life"
+		label    = "m1 P30D ct-angiogram, m6 P6M ct-angiogram, y1 P12M ct-angiogram, y2 P24M ct-angiogram, every P12M "
+		m6y1     = "m1 P30D duplex, m6 P6M duplex, y1 P12M duplex, y2 P24M duplex, every P12M for life"
+	)
+	tests := []struct{ id, class, series, want, source string }{
+		{"label-1-6-12", "evar", "main", label + "for life", "schedule of the pivotal studies, Endovascular Today, November 2017; lifelong: FDA letter 2022"},
+		{"label-1-6-12", "tevar", "main", label + "for life", "device labelling, from memory"},
+		{"label-1-6-12", "arch-branch", "main", label + "for life", "convention of device studies, from memory"},
+		{"label-1-6-12", "open-repair", "main", label + "for life", "no source: design"},
+		{"label-1-6-12-trial", "fenestrated-branched", "main", label + "until P60M", "convention of device studies, from memory"},
+		{"svs-aaa-2018", "evar", "main", "m1 P30D " + cta + ", ?m6 P6M " + cta + ", y1 P12M duplex/ct-angiogram, y2 P24M duplex/ct-angiogram, every P12M for life",
+			"Chaikof 2018, J Vasc Surg 67:2-77, endograft surveillance, from memory"},
+		{"svs-aaa-2018", "iliac-branch", "aorta", "aorta5 P60M ct-plain/ct-angiogram, every P60M for life", "Chaikof 2018, late outcomes, from memory"},
+		{"svs-tevar-2021", "tevar", "main", strings.Replace(ctaYear, ", y1", ", ?m6 P6M ct-angiogram, y1", 1), "Upchurch 2021, J Vasc Surg 73:55S-83S, from memory"},
+		{"svs-fu-2018", "evar", "main", "m1 P30D " + cta + ", ?m6 P6M " + cta + ", y1 P12M " + cta + ", y2 P24M duplex/ct-angiogram, every P12M for life",
+			"Zierler 2018, J Vasc Surg 68:256-284, by a summary; six months: design"},
+		{"svs-fu-2018", "tevar", "main", strings.Replace(ctaYear, ", y1", ", ?m6 P6M ct-angiogram, y1", 1), "Zierler 2018, by a summary"},
+		{"svs-fu-2018", "carotid-stent", "main", "m3 P3M " + dus + ", m6 P6M duplex, y1 P12M duplex, m18 P18M duplex, y2 P24M duplex, y3 P36M duplex, every P12M for life",
+			"Zierler 2018, pocket guide; yearly for life: design"},
+		{"svs-fu-2018", "vein-bypass", "main", "m1 P30D duplex, m3 P3M duplex, m6 P6M duplex, y1 P12M duplex, y2 P24M duplex, every P12M for life", "Zierler 2018, from memory"},
+		{"svs-fu-2018", "prosthetic-bypass", "main", m6y1, "Zierler 2018, from memory"},
+		{"svs-fu-2018", "aorto-iliac-stent", "main", m6y1, "Zierler 2018, from memory"},
+		{"svs-fu-2018", "renal-stent", "main", m6y1, "Zierler 2018, from memory"},
+		{"svs-fu-2018", "mesenteric-stent", "main", m6y1, "Zierler 2018, from memory"},
+		{"svs-fu-2018", "femoropopliteal-stent", "main", "m1 P30D duplex, m3 P3M duplex, y1 P12M duplex, y2 P24M duplex, every P12M for life", "Zierler 2018, from memory"},
+		{"svs-fu-2018", "femoropopliteal-stent", "half", "m6 P6M duplex, half1 P18M duplex, every P12M for life", "Zierler 2018 (every six months), from memory"},
+		{"accaha-2022", "evar", "main", "m1 P30D " + cta + ", y1 P12M duplex/ct-angiogram, every P12M for life", "Isselbacher 2022, Circulation 146:e334, by a summary"},
+		{"accaha-2022", "evar", "aorta", "aorta5 P60M ct-angiogram/mr-angiogram, every P60M for life", "Isselbacher 2022, by a summary"},
+		{"accaha-2022", "tevar", "main", ctaYear, "Isselbacher 2022, by a summary"},
+		{"accaha-2022-open", "open-repair", "main", "y1 P12M ct-angiogram/ct-contrast/ct-plain/mr-angiogram, aorta5 P60M ct-angiogram/ct-contrast/ct-plain/mr-angiogram, every P60M for life",
+			"Isselbacher 2022, from memory"},
+	}
+	set := shipped(t)
+	for _, tc := range tests {
+		found := 0
+		for i := range set[tc.id].Series {
+			s := &set[tc.id].Series[i]
+			if s.ID != tc.series || !s.For(tc.class) {
+				continue
+			}
+			found++
+			if got := row(s); got != tc.want {
+				t.Errorf("%s for %s (%s):\n got %s\nwant %s", tc.id, tc.class, tc.source, got, tc.want)
+			}
+		}
+		if found != 1 {
+			t.Errorf("%s has %d series %s for %s", tc.id, found, tc.series, tc.class)
+		}
+	}
+}
+
+// 1, 6 and 12 months, then yearly to five years: common practice, no source.
+func TestLabelToFiveYears(t *testing.T) {
+	t.Parallel()
+	want := []string{"P30D", "P6M", "P12M", "P24M", "P36M", "P48M", "P60M"}
+	set := shipped(t)
+	for _, id := range []string{"label-1-6-12", "label-1-6-12-trial"} {
+		for _, class := range protocol.AorticClasses() {
+			var got []string
+			for _, s := range set[id].Series {
+				if !s.For(class) {
+					continue
+				}
+				for _, step := range s.Steps {
+					got = append(got, step.At.String())
+				}
+				for at := s.Repeat.From; at.Months <= 60; at.Months += s.Repeat.Every.Months {
+					got = append(got, at.String())
+				}
+			}
+			if d := cmp.Diff(want, got); d != "" {
+				t.Errorf("%s for %s (-want +got)\n%s", id, class, d)
+			}
+		}
+	}
+}
+
+// profile are the windows of a profile, days before and after. clinic-v1 is
+// our own choice (design; 12 months with three months' grace as in Garg, J
+// Vasc Surg 2015;61:23-7); trial-v1 is a convention of device studies, from
+// memory.
+func profile(name string, at, every day.Offset) string {
+	window := map[string]string{"P30D": "15/30", "P3M": "30/30", "P6M": "60/60", "P18M": "60/60"}
+	yearly := "90/90"
+	if name == "trial-v1" {
+		window, yearly = map[string]string{"P30D": "15/15", "P6M": "30/30"}, "60/60"
+	}
+	switch {
+	case every == day.Offset{Months: 60}:
+		return "180/180"
+	case window[at.String()] != "":
+		return window[at.String()]
+	}
+	return yearly
+}
+
+func TestWindowsAreThoseOfTheProfile(t *testing.T) {
+	t.Parallel()
+	except := map[string]string{"svs-fu-2018 carotid-stent m3": "75/30"}
+	for id, p := range shipped(t) {
+		for _, s := range p.Series {
+			check := func(step string, at, every day.Offset, before, after int) {
+				want := profile(p.Windows, at, every)
+				if w := except[fmt.Sprintf("%s %s %s", id, strings.Join(s.Classes, " "), step)]; w != "" {
+					want = w
+				}
+				if got := fmt.Sprintf("%d/%d", before, after); got != want {
+					t.Errorf("%s %v %s: window %s, the profile %s has %s", id, s.Classes, step, got, p.Windows, want)
+				}
+			}
+			for _, step := range s.Steps {
+				check(step.ID, step.At, day.Offset{}, step.Before, step.After)
+			}
+			if r := s.Repeat; r != nil {
+				check("repeat", r.From, r.Every, r.Before, r.After)
+			}
+		}
+	}
+}
+
+func TestLateLadderGapAndTerritory(t *testing.T) {
+	t.Parallel()
+	set := shipped(t)
+	none := func(string) bool { return false }
+	dissection := func(c string) bool { return c == "dissection" }
+	for id, p := range set {
+		if p.Late == (id == "label-1-6-12-trial") {
+			t.Errorf("%s: late %v", id, p.Late)
+		}
+		gap := day.Offset{Months: 15}
+		if id == "accaha-2022-open" {
+			gap.Months = 66
+		}
+		if p.Gap != gap {
+			t.Errorf("%s: gap %s", id, p.Gap)
+		}
+		for _, s := range p.Series {
+			if s.Ladder == (s.ID == "aorta") {
+				t.Errorf("%s: series %s, ladder %v", id, s.ID, s.Ladder)
+			}
+		}
+		for class, want := range map[string][2]string{
+			"evar": {"abdomen+pelvis", "abdomen+pelvis"}, "iliac-branch": {"abdomen+pelvis", "abdomen+pelvis"}, "fenestrated-branched": {"abdomen+pelvis", "abdomen+pelvis"},
+			"tevar": {"chest", "chest+abdomen+pelvis"}, "arch-branch": {"neck+chest", "neck+chest"}, "open-repair": {"chest+abdomen+pelvis", "chest+abdomen+pelvis"},
+			"carotid-stent": {"carotid", "carotid"}, "vein-bypass": {"legs", "legs"}, "renal-stent": {"renal", "renal"},
+		} {
+			if !p.For(class) {
+				continue
+			}
+			if got := [2]string{p.Need(class, none).String(), p.Need(class, dissection).String()}; got != want {
+				t.Errorf("%s: %s needs %v, not %v", id, class, got, want)
+			}
+		}
+	}
+	if n := set["svs-aaa-2018"].Series[1].Repeat.Needs; n != chart.Chest|chart.Abdomen|chart.Pelvis {
+		t.Errorf("the five-yearly scan of svs-aaa-2018 needs %s", n)
+	}
+}
+
+// What a finding or an operation leads to, the same in every protocol.
+func TestTriggers(t *testing.T) {
+	t.Parallel()
+	want := []string{
+		"endoleak-1-3: endoleak [I Ia Ib Ic III IIIa IIIb IIIc] -> review 1 urgent, withhold 30",
+		"endoleak-untyped: endoleak [unknown] -> review 7 asap",
+		"endoleak-untyped-duplex: endoleak [unknown] on [duplex duplex-limited] -> visit P30D 1..30 [ct-angiogram]",
+		"sac-growth: growth 50 -> review 14 asap",
+		"sac-growth-duplex: growth 50 on [duplex duplex-limited] -> visit P30D 1..30 [ct-angiogram], confirm",
+		"sac-growth-10: growth 100 -> review 7 urgent",
+		"sac-confirm: growth 50 across on [duplex duplex-limited mr mr-angiogram] -> visit P30D 1..30 [ct-angiogram], confirm",
+		"sac-confirm-ct: growth 50 across on [ct-angiogram ct-contrast ct-plain ct-unknown-contrast] -> visit P30D 1..30 [duplex ct-angiogram], confirm",
+		"coils: occlusion -> visit P30D 15..60 [duplex ct-angiogram]",
+	}
+	for id, p := range shipped(t) {
+		var got []string
+		for _, trigger := range p.Triggers {
+			got = append(got, said(trigger))
+		}
+		if d := cmp.Diff(want, got); d != "" {
+			t.Errorf("%s (-want +got)\n%s", id, d)
+		}
+	}
+	fu := shipped(t)["svs-fu-2018"]
+	for _, trigger := range fu.Triggers {
+		if trigger.For("carotid-stent") || !trigger.For("evar") || !trigger.For("tevar") || !trigger.For("iliac-branch") {
+			t.Errorf("svs-fu-2018: %s is for %v", trigger.ID, trigger.Classes)
+		}
+	}
+}
+
+// said draws a trigger on one line.
+func said(t protocol.Trigger) string {
+	c, e := t.When, t.Then
+	out := t.ID + ": " + c.Finding + c.Event
+	if len(c.Types) > 0 {
+		out += fmt.Sprintf(" %v", c.Types)
+	}
+	if c.AtLeast > 0 {
+		out += fmt.Sprintf(" at least %d", c.AtLeast)
+	}
+	if c.Growth > 0 {
+		out += fmt.Sprintf("growth %d", c.Growth)
+	}
+	if c.Across {
+		out += " across"
+	}
+	if len(c.Seen) > 0 {
+		out += fmt.Sprintf(" on %v", c.Seen)
+	}
+	var effects []string
+	if e.Review != nil {
+		effects = append(effects, fmt.Sprintf("review %d %s", e.Review.Within, e.Review.Urgency))
+	}
+	if v := e.Visit; v != nil {
+		effects = append(effects, fmt.Sprintf("visit %s %d..%d %v", v.At, v.Open, v.Close, v.Ways[0].Kinds))
+	}
+	if e.Withhold > 0 {
+		effects = append(effects, fmt.Sprintf("withhold %d", e.Withhold))
+	}
+	if e.Confirm {
+		effects = append(effects, "confirm")
+	}
+	return out + " -> " + strings.Join(effects, ", ")
+}
+
+// A file alone adds a rule.
+func TestMigrationByAFileAlone(t *testing.T) {
+	t.Parallel()
+	p := parse(t, "migration-10mm.yaml", read(t, "migration-10mm.yaml"))
+	if len(p.Triggers) != 1 {
+		t.Fatalf("%d triggers", len(p.Triggers))
+	}
+	if got, want := said(p.Triggers[0]), "migration-10: migration at least 100 -> review 7 urgent"; got != want {
+		t.Errorf("got %s, want %s", got, want)
+	}
+}
+
+// The first scan is abnormal with any endoleak, or with a fault of the device;
+// a sound first scan makes no six-month visit.
+func TestAbnormalFirstScan(t *testing.T) {
+	t.Parallel()
+	set := shipped(t)
+	n := 0
+	for _, id := range []string{"svs-aaa-2018", "svs-tevar-2021", "svs-fu-2018"} {
+		for _, s := range set[id].Series {
+			for _, step := range s.Steps {
+				if step.OnlyIf == nil {
+					continue
+				}
+				n++
+				var got []string
+				for _, c := range step.OnlyIf.Any {
+					got = append(got, strings.TrimSpace(fmt.Sprintln(c.Finding, c.Types, c.AtLeast)))
+				}
+				want := []string{"endoleak [] 0", "migration [present] 0", "migration [] 50", "fracture [] 0", "separation [] 0", "kink [] 0", "infection [] 0", "rupture [] 0", "branch-patency [] 0"}
+				if d := cmp.Diff(want, got); d != "" || step.ID != "m6" {
+					t.Errorf("%s %s (-want +got)\n%s", id, step.ID, d)
+				}
+			}
+		}
+	}
+	if n != 4 {
+		t.Errorf("%d conditional visits, not 4", n)
+	}
+}
+
+// The example of the manual is a protocol.
+func TestTheManualsExample(t *testing.T) {
+	t.Parallel()
+	text, err := os.ReadFile("../../docs/protocol-format.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, rest, found := strings.Cut(string(text), "```yaml\n")
+	example, _, closed := strings.Cut(rest, "```\n")
+	if !found || !closed {
+		t.Fatal("docs/protocol-format.md has no example")
+	}
+	p := parse(t, "docs/protocol-format.md", []byte(example))
+	want := "m1 P30D ct-angiogram, y1 P12M duplex/ct-angiogram, y2 P24M duplex/ct-angiogram, every P12M for life"
+	if got := row(&p.Series[0]); got != want {
+		t.Errorf("got %s\nwant %s", got, want)
+	}
+	if got := said(p.Triggers[0]); got != "slipped: migration at least 100 -> review 7 urgent" {
+		t.Errorf("got %s", got)
+	}
+	index := day.Of(2024, 1, 31) // the dates that the manual names
+	for at, date := range map[day.Offset]string{{Days: 30}: "2024-03-01", {Months: 12}: "2025-01-31", {Months: 24}: "2026-01-31"} {
+		if got := index.Add(at).String(); got != date {
+			t.Errorf("%s: %s, not %s", at, got, date)
+		}
+	}
+}
