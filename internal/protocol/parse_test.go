@@ -259,6 +259,7 @@ func TestEdges(t *testing.T) {
 		{"no prefix", "    prefix: y\n", "", "repeats are named by it"},
 		{"trigger twice", "triggers:\n", "triggers:\n  - id: slipped\n    when: {event: relining}\n    then: {note: x}\n    cite: {source: invented, evidence: DESIGN}\n", `the trigger id "slipped" stands twice`},
 		{"territory only with a condition", "- needs: [abdomen, pelvis]", "- {if: dissection, needs: [abdomen]}", "no territory is named"},
+		{"two steps on one day", "- id: y1\n        at: P12M", "- id: again\n        at: P30D", "again (P30D) does not come after m1 (P30D)"},
 		{"step without ways", "        after: 30\n        ways: cta\n", "        after: 30\n", "without a way nothing can ever satisfy"},
 		{"kinds missing", "{kinds: [ct-contrast], acceptance: yes}", "{acceptance: yes}", "the kinds of imaging are expected"},
 		{"list of kinds empty", "{kinds: [ct-contrast], acceptance: yes}", "{kinds: [], acceptance: yes}", "the list is empty"},
