@@ -52,8 +52,8 @@ func (p *parser) checkOrder(r *row) {
 		if units(s.At) <= units(last.at) {
 			p.report(r.stepAt[i], "", "the steps are out of order: %s (%s) does not come after %s (%s)", s.ID, s.At, last.name, last.at)
 		}
-		if s.Before >= daysOf(s.At) {
-			p.report(r.stepAt[i], "", "the window opens %d days before %s, on the day of the operation or before it", s.Before, s.At)
+		if s.Before > daysOf(s.At) {
+			p.report(r.stepAt[i], "", "the window opens %d days before %s, before the operation", s.Before, s.At)
 		}
 		p.checkName(r.stepAt[i], s)
 		last = point{name: s.ID, at: s.At}

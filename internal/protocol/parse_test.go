@@ -83,7 +83,7 @@ func TestMistakes(t *testing.T) {
 		{"unknown-unit", 49, 42, "triggers[0].when.at_least", `unknown unit "in"`, ""},
 		{"until", 42, 14, "series[0].repeat.until", "it ends (P12M) before it begins (P24M)", ""},
 		{"urgency", 51, 36, "triggers[0].then.review.urgency", `unknown word "urgnt"`, "urgent"},
-		{"window-before-operation", 27, 9, "series[0].steps[0]", "the window opens 30 days before P30D", ""},
+		{"window-before-operation", 27, 9, "series[0].steps[0]", "the window opens 31 days before P30D", ""},
 		{"withhold", 51, 17, "triggers[0].then.withhold", "imaging is withheld only while a review is open", ""},
 		{"zero-interval", 41, 14, "series[0].repeat.every", "the duration is zero", ""},
 	}
