@@ -1,0 +1,84 @@
+package intake
+
+import (
+	"strings"
+
+	"perennial/internal/chart"
+	"perennial/internal/codes"
+	"perennial/internal/day"
+	"perennial/internal/fhir"
+)
+
+// enrolment reads a patient's part in a study.
+func (in *input) enrolment(r *fhir.ResearchSubject) {
+	in.of(r.Individual)
+	e := &chart.Enrolment{Source: in.src, Study: plain(&r.Study), Status: r.Status, From: in.on(r.Period.Start), To: in.on(r.Period.End)}
+	if e.Study == "" {
+		e.Study = short(r.Study.Display)
+	}
+	in.s.Enrolment = e
+}
+
+// condition reads a diagnosis that widens what must be imaged, or that there
+// is an implant. A refuted one says nothing.
+func (in *input) condition(r *fhir.Condition) {
+	in.of(r.Subject)
+	if hasCode(&r.VerificationStatus, "refuted") {
+		return
+	}
+	cs, text := in.concept(&r.Code)
+	if what, _, ok := in.m.Book.Operation(cs, text); ok && what.Role == codes.RoleHistory {
+		in.history(what, &r.Code, r.BodySite)
+		return
+	}
+	f, _, ok := in.m.Book.Finding(in.coded(&r.Code), "")
+	switch {
+	case ok && f.What == codes.Dissection:
+		in.s.Condition = &chart.Condition{Source: in.src, What: string(codes.Dissection), On: in.onset(r)}
+	case ok && aboutImplant(f.What):
+		// A complication coded as a diagnosis is a finding of its day.
+		in.s.Findings = []chart.Finding{{Source: in.src, What: string(f.What), Type: typeOf(f), On: in.onset(r)}}
+	default:
+		in.skip = true
+	}
+}
+
+// onset is when a condition began; when it was recorded where that is all that
+// was sent.
+func (in *input) onset(r *fhir.Condition) day.Span {
+	if r.OnsetDateTime != "" {
+		return in.on(r.OnsetDateTime)
+	}
+	if on, _ := in.period(r.OnsetPeriod); on.Known() {
+		return on
+	}
+	return in.on(r.RecordedDate)
+}
+
+// allergy reads an allergy to contrast medium.
+func (in *input) allergy(r *fhir.AllergyIntolerance) {
+	in.of(r.Patient)
+	if hasCode(&r.VerificationStatus, "refuted") {
+		return
+	}
+	f, _, ok := in.m.Book.Finding(in.coded(&r.Code), "")
+	if !(ok && f.What == codes.ContrastAllerg) && !namesContrast(r) {
+		in.skip = true
+		return
+	}
+	severe := r.Criticality == "high"
+	for i := range r.Reaction {
+		severe = severe || r.Reaction[i].Severity == "severe"
+	}
+	in.s.Allergy = &chart.Allergy{Source: in.src, Severe: severe, On: in.on(r.RecordedDate)}
+}
+
+// namesContrast says whether an allergy is to contrast medium by its words. An
+// allergy changes no schedule, so words are enough to show it.
+func namesContrast(r *fhir.AllergyIntolerance) bool {
+	words := strings.ToLower(r.Code.Text)
+	for i := range r.Code.Coding {
+		words += " " + strings.ToLower(r.Code.Coding[i].Display)
+	}
+	return strings.Contains(words, "contrast")
+}
