@@ -108,6 +108,10 @@ func (e *engine) rows(m *implant, c *clock) [][]*visit {
 			if !slices.Contains(ids, s.ID) {
 				ids = append(ids, s.ID)
 			}
+			if s.Rolling {
+				made[s.ID] = append(made[s.ID], e.rolling(m, c, era.Protocol, s)...)
+				continue
+			}
 			for _, v := range e.grid(m, c, era.Protocol, s) {
 				if v.target.First >= from && v.target.First <= to {
 					made[s.ID] = append(made[s.ID], v)
