@@ -14,8 +14,9 @@ type entry struct {
 	system systemID
 	codes  []string
 	rank   int8
-	used   bool // false: a shipped row of a system that is switched off, or a broken row
-	number int  // of a pattern on text, in its file
+	used   bool   // false: a shipped row of a system that is switched off, or a broken row
+	number int    // of a pattern on text, in its file
+	on     *texts // of a pattern on text that is switched on
 }
 
 // domains are the words for "on".
@@ -30,6 +31,9 @@ func (l *loader) entryHead(f *file, s *yamldoc.Section) entry {
 	e.Line, _ = s.At("")
 	e.On = or(s.OneOf("on", domains()...), f.head.on)
 	if e.On == "" && !s.Has("on") {
+		e.On = guessed(s)
+	}
+	if e.On == "" && !s.Has("on") {
 		s.Report("", "it is not said what this is about; on: one of %s is expected", strings.Join(domains(), ", "))
 	}
 	e.Means = s.Text("means")
@@ -40,6 +44,18 @@ func (l *loader) entryHead(f *file, s *yamldoc.Section) entry {
 		s.Report("", "a shipped entry says means, source and verified_by")
 	}
 	return e
+}
+
+// guessed tells from the keys of a row what it is about: a role is that of an
+// operation, a kind that of imaging, and so on. Devices, body sites and services
+// must say it.
+func guessed(s *yamldoc.Section) string {
+	for _, key := range [][2]string{{"role", "operation"}, {"kind", "imaging"}, {"finding", "finding"}, {"lab", "lab"}, {"answer", "answer"}, {"channel", "channel"}} {
+		if s.Has(key[0]) {
+			return key[1]
+		}
+	}
+	return ""
 }
 
 func or(a, b string) string {
@@ -162,42 +178,42 @@ func readPattern(s *yamldoc.Section, key string) *regexp.Regexp {
 	return re
 }
 
-// meaning reads what a row means and enters it: under its codes, or under a
-// pattern on text where re is given.
-func (l *loader) meaning(f *file, s *yamldoc.Section, e entry, re *texts) {
+// meaning reads what a row means and enters it: under its codes, or under its
+// pattern on text.
+func (l *loader) meaning(s *yamldoc.Section, e entry) {
 	b := l.book
 	switch e.On {
 	case "operation":
-		enter(l, s, &b.operations, readOperation(s), e, re)
+		enter(l, s, &b.operations, readOperation(s), e)
 	case "device":
-		enter(l, s, &b.devices, readDevice(s), e, re)
+		enter(l, s, &b.devices, readDevice(s), e)
 	case "imaging":
-		enter(l, s, &b.imaging, readImaging(s), e, re)
+		enter(l, s, &b.imaging, readImaging(s), e)
 	case "modality":
-		enter(l, s, &b.modalities, readModality(s), e, re)
+		enter(l, s, &b.modalities, readModality(s), e)
 	case "finding":
-		enter(l, s, &b.findings, readFinding(s), e, re)
+		enter(l, s, &b.findings, readFinding(s), e)
 	case "answer":
-		enter(l, s, &b.answers, Answer(s.NeedOneOf("answer", names(Answers())...)), e, re)
+		enter(l, s, &b.answers, Answer(s.NeedOneOf("answer", names(Answers())...)), e)
 	case "site":
-		enter(l, s, &b.sites, readSite(s), e, re)
+		enter(l, s, &b.sites, readSite(s), e)
 	case "lab":
-		enter(l, s, &b.labs, readLab(s), e, re)
+		enter(l, s, &b.labs, readLab(s), e)
 	case "service":
-		enter(l, s, &b.services, readService(s), e, re)
+		enter(l, s, &b.services, readService(s), e)
 	case "category":
-		enter(l, s, &b.categories, readService(s), e, re)
+		enter(l, s, &b.categories, readService(s), e)
 	case "remark":
-		enter(l, s, &b.remarks, readFinding(s), e, re)
+		enter(l, s, &b.remarks, readFinding(s), e)
 	case "channel":
-		enter(l, s, &b.channels, Channel(s.NeedOneOf("channel", names(Channels())...)), e, re)
+		enter(l, s, &b.channels, Channel(s.NeedOneOf("channel", names(Channels())...)), e)
 	}
 }
 
 // enter puts a meaning into its domain.
-func enter[T comparable](l *loader, s *yamldoc.Section, d *domain[T], what T, e entry, re *texts) {
-	if re != nil {
-		d.texts = append(d.texts, textRule[T]{match: re.match, unless: re.unless, what: what, rule: e.textRule()})
+func enter[T comparable](l *loader, s *yamldoc.Section, d *domain[T], what T, e entry) {
+	if e.on != nil {
+		d.texts = append(d.texts, textRule[T]{match: e.on.match, unless: e.on.unless, what: what, rule: e.textRule()})
 		return
 	}
 	for _, c := range e.codes {

@@ -216,13 +216,14 @@ func (l *loader) systemName(id systemID) string {
 // readFile reads the codes and patterns of one file.
 func (l *loader) readFile(f *file) {
 	for _, s := range f.top.Maps("codes") {
-		e := l.entry(f, s)
-		l.meaning(f, s, e, nil)
+		l.meaning(s, l.entry(f, s))
 		s.Done()
 	}
 	for _, s := range f.top.Maps("patterns") {
 		f.count++
-		l.meaning(f, s, l.entryHead(f, s), l.match(s))
+		e := l.entryHead(f, s)
+		e.on = l.match(s)
+		l.meaning(s, e)
 		s.Done()
 	}
 }

@@ -182,7 +182,9 @@ func contradicted(out Imaging, rule Rule, seen images) (Imaging, Rule) {
 	}
 	rule.Clash = rule.How + " and modality " + seen.from + " say different things"
 	out.Ask = "the code says " + out.Kind.String() + ", the images are " + seen.from + ": what was done?"
-	out.Kind = seen.kind
+	if out.Kind = seen.kind; out.Covers&(Abdomen|Neck) != 0 && implied(out.Kind, Abdomen) == Abdomen {
+		out.Covers &^= Renal | Visceral | Carotid // these were implied by a CT or MR
+	}
 	return out, rule
 }
 
