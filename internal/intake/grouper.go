@@ -19,6 +19,7 @@ type Grouper struct {
 
 	c      coder
 	words  words
+	unused slab     // a coder that writes reads nothing into it
 	blocks []string // full ones
 	block  []byte   // the one that is being filled
 
@@ -173,7 +174,7 @@ const (
 // write appends a statement to the block and gives its place.
 func (g *Grouper) write(s *chart.Statement, at Place, r *record) uint64 {
 	c := &g.c
-	c.words, c.out = &g.words, c.out[:0]
+	c.words, c.out, c.slab = &g.words, c.out[:0], &g.unused
 	c.uint(&r.last)
 	var marks uint64
 	if provisional(r.key) {

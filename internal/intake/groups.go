@@ -23,6 +23,9 @@ type Groups struct {
 	// Moved is how many statements are superseded because a newer version of
 	// the resource is about another patient.
 	Moved int
+	// Loose is how many retractions do not say whose they are and take back
+	// nothing that is there.
+	Loose int
 }
 
 // Parked is a resource whose patient cannot be told.
@@ -198,16 +201,38 @@ func (gs *Groups) collect() {
 	slices.SortFunc(gs.order, func(a, b int32) int { return strings.Compare(gs.g.records[a].key, gs.g.records[b].key) })
 }
 
+// countLoose counts the retractions that nobody's resource answers to.
+func (gs *Groups) countLoose(rd *reader, byRef int32) {
+	lent := map[uint64]bool{}
+	for _, places := range gs.borrowed {
+		for _, p := range places {
+			lent[p] = true
+		}
+	}
+	gs.g.each(rd, byRef, func(st *stored) {
+		if st.s.Retracted && !lent[st.place] {
+			gs.Loose++
+		}
+	})
+}
+
 // park lists what cannot be given to a patient.
 func (gs *Groups) park() {
 	var rd reader
 	for i, root := range gs.owner {
-		if root != noRecord || gs.g.records[i].key == string(markByRef) {
+		if root != noRecord {
+			continue
+		}
+		if gs.g.records[i].key == string(markByRef) {
+			gs.countLoose(&rd, int32(i))
 			continue
 		}
 		why := gs.why(gs.g.records[i].key)
 		gs.g.each(&rd, int32(i), func(st *stored) {
 			s := &st.s
+			if s.Unreadable != "" {
+				return // known to be so already
+			}
 			heavy := s.Study != nil || s.Operation != nil && s.Operation.Role != chart.RoleOther || s.History != nil || s.Device != nil && s.Device.IsImplant || s.Report != nil || len(s.Findings) > 0
 			gs.parked = append(gs.parked, Parked{Place: st.at, Ref: s.Ref, Why: why, Weighty: heavy})
 		})

@@ -102,7 +102,8 @@ func methodOf(c *fhir.CodeableConcept) string {
 // finding reads one code and its value. The code says what is observed, the
 // value of which sort it is; a general code may leave both to the value.
 func (in *input) finding(code *fhir.CodeableConcept, v *fhir.Value, on day.Span) (chart.Finding, bool) {
-	f, _, ok := in.m.Book.Finding(in.coded(code), "")
+	cs, text := in.concept(code) // the name of what is observed is no free text
+	f, _, ok := in.m.Book.Finding(cs, text)
 	if (!ok || !aboutImplant(f.What)) && v.ValueCodeableConcept != nil {
 		f, _, ok = in.m.Book.Finding(in.coded(v.ValueCodeableConcept), "")
 		v = &fhir.Value{}
@@ -110,7 +111,10 @@ func (in *input) finding(code *fhir.CodeableConcept, v *fhir.Value, on day.Span)
 	if !ok || !aboutImplant(f.What) {
 		return chart.Finding{}, false
 	}
-	out := chart.Finding{What: string(f.What), Method: strings.ReplaceAll(f.Measure, "/", " ")}
+	if f.Ask != "" {
+		in.doubt("finding-text", f.Ask, on)
+	}
+	out := chart.Finding{What: string(f.What), Method: strings.ReplaceAll(f.Measure, "/", " "), Covers: coversOf(f.Where)}
 	if f.What == codes.SacDiameter || v.ValueQuantity != nil {
 		return out, in.measure(&out, v, on)
 	}

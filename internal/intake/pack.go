@@ -184,9 +184,5 @@ func has[T any](c *coder, v **T, room *[]T, item func(*T)) {
 	if c.bool(&there); !there {
 		return
 	}
-	if c.reading {
-		*room = append(*room, *new(T))
-		*v = &(*room)[len(*room)-1]
-	}
-	item(*v)
+	one(c, v, room, item)
 }

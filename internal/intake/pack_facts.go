@@ -108,9 +108,6 @@ func marksOf(s *chart.Statement) uint64 {
 // others are the facts that are rarer.
 func (c *coder) others(s *chart.Statement) {
 	r := c.slab
-	if r == nil {
-		r = &slab{}
-	}
 	has(c, &s.Booking, &r.bookings, c.booking)
 	has(c, &s.Attempt, &r.attempts, c.attempt)
 	has(c, &s.Device, &r.devices, c.device)

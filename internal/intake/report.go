@@ -108,10 +108,13 @@ func (in *input) imagingCategory(list []fhir.CodeableConcept) bool {
 func (in *input) codedFindings(r *fhir.DiagnosticReport) {
 	for i := range r.ConclusionCode {
 		f, _, ok := in.m.Book.Finding(in.coded(&r.ConclusionCode[i]), "")
-		if !ok || !aboutImplant(f.What) {
+		if ok && f.Ask != "" {
+			in.doubt("finding-text", f.Ask, day.Span{})
+		}
+		if !ok || !aboutImplant(f.What) || f.What == codes.SacDiameter {
 			continue
 		}
-		found := chart.Finding{Source: in.src, What: string(f.What), Type: typeOf(f)}
+		found := chart.Finding{Source: in.src, What: string(f.What), Type: typeOf(f), Covers: coversOf(f.Where)}
 		if !slices.ContainsFunc(in.s.Findings, func(h chart.Finding) bool { return h.What == found.What && h.Type == found.Type }) {
 			in.s.Findings = append(in.s.Findings, found)
 		}
@@ -149,7 +152,7 @@ func (in *input) textFinding(text string, on day.Span) {
 	if text == "" {
 		return
 	}
-	f, _, ok := in.m.Book.Finding(nil, text)
+	f, _, ok := in.m.Book.Remark(text)
 	if !ok {
 		return
 	}

@@ -20,7 +20,8 @@ func (in *input) enrolment(r *fhir.ResearchSubject) {
 }
 
 // condition reads a diagnosis that widens what must be imaged, or that there
-// is an implant. A refuted one says nothing.
+// is an implant. A refuted one says nothing; a complication coded as a diagnosis
+// is mostly the reason of an operation, and no finding.
 func (in *input) condition(r *fhir.Condition) {
 	in.of(r.Subject)
 	if hasCode(&r.VerificationStatus, "refuted") {
@@ -32,15 +33,11 @@ func (in *input) condition(r *fhir.Condition) {
 		return
 	}
 	f, _, ok := in.m.Book.Finding(in.coded(&r.Code), "")
-	switch {
-	case ok && f.What == codes.Dissection:
-		in.s.Condition = &chart.Condition{Source: in.src, What: string(codes.Dissection), On: in.onset(r)}
-	case ok && aboutImplant(f.What):
-		// A complication coded as a diagnosis is a finding of its day.
-		in.s.Findings = []chart.Finding{{Source: in.src, What: string(f.What), Type: typeOf(f), On: in.onset(r)}}
-	default:
+	if !ok || f.What != codes.Dissection {
 		in.skip = true
+		return
 	}
+	in.s.Condition = &chart.Condition{Source: in.src, What: string(codes.Dissection), On: in.onset(r)}
 }
 
 // onset is when a condition began; when it was recorded where that is all that
