@@ -114,6 +114,11 @@ func (e *engine) askEarly(m *implant, c *clock, s *study) {
 			nearest = append(nearest, v)
 		}
 	}
+	if slices.ContainsFunc(m.visits, func(v *visit) bool {
+		return v.clock == c && v.got == nil && v.lies(s.On) >= late && e.fits(s, v.ways, v.need) != fitFull
+	}) {
+		return // it came for a visit that wants something else
+	}
 	for _, v := range nearest {
 		if v.standing.owed() && v.lies(s.On) != possibly {
 			e.ask(Question{Kind: "study-early", About: s.Ref, Since: s.On.First, Hides: true, Visit: v.key(),

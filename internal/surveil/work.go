@@ -92,9 +92,10 @@ func (e *engine) withheld(m *implant) bool {
 }
 
 // reviewedHit says whether a person reviewed the study, its report or the
-// finding on or after the finding's date.
+// finding on or after the finding's date. A report that was signed or amended
+// since the review is to be read again, and so is what it says.
 func (e *engine) reviewedHit(h hit) bool {
-	if s := e.seenOn(h.finding); s != nil && s.reviewed > 0 && s.reviewed >= h.finding.On.First {
+	if s := e.seenOn(h.finding); s != nil && s.reviewed > 0 && s.reviewed >= h.finding.On.First && len(s.unread()) == 0 {
 		return true
 	}
 	return slices.ContainsFunc(e.rulings, func(r chart.Ruling) bool {
@@ -295,8 +296,11 @@ func (e *engine) questionWork() []Work {
 		if q.Hides {
 			item.Urgency = "asap"
 		}
-		if q.Since > 0 {
-			item.By = q.Since.Plus(e.r.Settings.QuestionDays)
+		if item.From == 0 {
+			item.From = e.seen // nothing dates it: the day last seen
+		}
+		if item.From > 0 {
+			item.By = item.From.Plus(e.r.Settings.QuestionDays)
 		}
 		list = append(list, item)
 	}

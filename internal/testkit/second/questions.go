@@ -177,10 +177,25 @@ func (p *patient) earlyStudies(r *result) {
 				visits = append(visits, v)
 			}
 		}
+		if p.cameForAnother(r, c, s) {
+			continue
+		}
 		for _, v := range visits {
 			if owed(v.standing) && v.lies(s.at) != possibly {
 				p.ask("study-early", s.id, s.at, true)
 			}
 		}
 	}
+}
+
+// cameForAnother tells whether the study lies where it would count for a visit
+// that is not done and wants something else.
+func (p *patient) cameForAnother(r *result, c *clock, s study) bool {
+	for _, v := range r.visits {
+		at := v.lies(s.at)
+		if v.clock == c && !v.done && (at == onTime || at == late) && !p.satisfiesVisit(s, v) {
+			return true
+		}
+	}
+	return false
 }

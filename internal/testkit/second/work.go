@@ -98,7 +98,7 @@ func (p *patient) withheld(r *result) bool {
 func (p *patient) reviewedFinding(f finding) bool {
 	for _, s := range p.studies {
 		if s.stated[f.Study] {
-			if on, any := p.reviewedOn(s); any && on >= f.at.first {
+			if on, any := p.reviewedOn(s); any && on >= f.at.first && len(p.unread(s)) == 0 {
 				return true
 			}
 		}
@@ -365,6 +365,8 @@ func (p *patient) questionWork() []WorkItem {
 		}
 		if q.at.known {
 			item.From, item.By = q.at.first.String(), q.at.first.plus(14)
+		} else if p.seen.known {
+			item.From, item.By = p.seen.first.String(), p.seen.first.plus(14)
 		}
 		list = append(list, item)
 	}
