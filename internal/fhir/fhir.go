@@ -28,6 +28,13 @@
 // body must be valid UTF-8, skipped or not. Depth needs no limit: nested values are counted, never descended
 // into, no record contains its own type, and Bundles are followed one level deep.
 //
+// # Writing
+//
+// [NewTask] and [NewBatch] write what is sent, with the generated models where their output is valid: never Task.input
+// and output, which they write with every variant of the value at once. All that is written passes [Lint], which looks
+// for what other validators let pass (empty objects, two variants of a choice) and knows the shape of a Task of ours.
+// [ParsePage], [ParseOutcome] and [ParseCapability] read what a server answers with; no free text of an outcome is kept.
+//
 // # Size
 //
 // One resource over 16 MB is reported and skipped while it streams past. A record that was read is never written back to a

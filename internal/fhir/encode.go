@@ -1,0 +1,98 @@
+package fhir
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"strings"
+
+	models "github.com/samply/golang-fhir-models/fhir-models/fhir"
+
+	"perennial/internal/fault"
+)
+
+// MaxBatch is how many entries NewBatch takes: more is refused by some servers.
+const MaxBatch = 50
+
+// BatchEntry is one resource to be created by a batch.
+type BatchEntry struct {
+	Resource []byte // a resource without an id, as NewTask writes it
+	// IfNoneExist is a search, "identifier=system|value" with both halves query-escaped: the resource is created
+	// only if the search finds nothing. Empty: always.
+	IfNoneExist string
+}
+
+// NewBatch writes a Bundle of type batch that creates each entry, on condition. The entries must not refer to one
+// another. Errors are of kind Invalid: no or too many entries, or one that Lint refuses.
+func NewBatch(entries []BatchEntry) ([]byte, error) {
+	const op = "write batch"
+	if len(entries) == 0 || len(entries) > MaxBatch {
+		return nil, fault.New(fault.Invalid, op, "", fmt.Errorf("%d entries, not 1 to %d", len(entries), MaxBatch))
+	}
+	b := models.Bundle{Type: models.BundleTypeBatch}
+	for _, e := range entries {
+		typ := peekType(e.Resource)
+		r := models.BundleEntryRequest{Method: models.HTTPVerbPOST, Url: typ, IfNoneExist: some(e.IfNoneExist)}
+		b.Entry = append(b.Entry, models.BundleEntry{Resource: e.Resource, Request: &r})
+	}
+	out, err := encode(&b)
+	if err != nil {
+		return nil, fault.Wrap(op, err)
+	}
+	return out, linted(op, out)
+}
+
+// encode writes a model as JSON on one line, < > and & as themselves: other readers of the same models cannot
+// read them escaped.
+func encode(model any) ([]byte, error) {
+	raw, err := json.Marshal(model)
+	if err != nil {
+		return nil, err
+	}
+	raw = unescape(raw)
+	var b bytes.Buffer
+	if err := json.Compact(&b, raw); err != nil {
+		return nil, err
+	}
+	return b.Bytes(), nil
+}
+
+// unescape turns the escapes of < > and &, which encoding/json writes, into the letters. A backslash that is
+// itself escaped does not begin one.
+func unescape(raw []byte) []byte {
+	out := raw[:0:0]
+	for i := 0; i < len(raw); i++ {
+		if raw[i] != '\\' || i+1 == len(raw) {
+			out = append(out, raw[i])
+			continue
+		}
+		if i+6 <= len(raw) {
+			switch string(raw[i : i+6]) {
+			case `\u003c`, `\u003e`, `\u0026`:
+				out = append(out, map[byte]byte{'c': '<', 'e': '>', '6': '&'}[raw[i+5]])
+				i += 5
+				continue
+			}
+		}
+		out = append(out, raw[i], raw[i+1])
+		i++
+	}
+	return out
+}
+
+// linted is an error if Lint finds anything.
+func linted(op string, body []byte) error {
+	problems := Lint(body)
+	if len(problems) == 0 {
+		return nil
+	}
+	return fault.New(fault.Invalid, op, "", fmt.Errorf("%s", strings.Join(problems, "; ")))
+}
+
+// some is a pointer to s, nil for the empty string: the models leave nil out.
+func some(s string) *string {
+	if s == "" {
+		return nil
+	}
+	return &s
+}

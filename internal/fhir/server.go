@@ -1,0 +1,179 @@
+package fhir
+
+import (
+	"encoding/json"
+	"errors"
+	"slices"
+	"strings"
+)
+
+// Page is one page of a search, taken apart without looking into its resources.
+type Page struct {
+	Type    string // of the Bundle: searchset, batch-response, …
+	Next    string // link to the next page as sent, "" on the last
+	Entries []PageEntry
+	// Outcomes are what the server says about the search itself.
+	Outcomes []OutcomeIssue
+}
+
+// PageEntry is one entry; Body lies in the text that was parsed.
+type PageEntry struct {
+	FullURL string
+	Body    []byte // the resource; nil where the entry has none
+	// Of a response to a batch: "201 Created" and so on.
+	Status, Location, ETag string
+}
+
+// OutcomeIssue is one issue of an OperationOutcome. Its free texts, which may name a patient, are not kept.
+type OutcomeIssue struct {
+	Severity string // fatal, error, warning, information
+	Code     string // R4 issue-type
+	Detail   string // the code of details, if any
+	Where    string // path of the element, if any
+}
+
+// String says severity, codes and path.
+func (i OutcomeIssue) String() string {
+	var words []string
+	for _, w := range []string{i.Severity, i.Code, i.Detail, i.Where} {
+		if w != "" {
+			words = append(words, w)
+		}
+	}
+	return strings.Join(words, " ")
+}
+
+// ParsePage takes a Bundle apart: a page of a search, or the response to a batch. OperationOutcomes among its
+// entries become Outcomes. The error says that the body is not a whole Bundle; it holds no text of it.
+func ParsePage(body []byte) (Page, error) {
+	var b struct {
+		ResourceType, Type string
+		Link               []struct{ Relation, URL string }
+		Entry              []struct {
+			FullURL  string
+			Resource json.RawMessage
+			Response struct {
+				Status, Location, ETag string
+				Outcome                json.RawMessage
+			}
+		}
+	}
+	if json.Unmarshal(body, &b) != nil {
+		return Page{}, errors.New("the answer is not a whole Bundle")
+	}
+	if b.ResourceType != "Bundle" {
+		return Page{}, errors.New("the answer is not a Bundle")
+	}
+	p := Page{Type: b.Type}
+	for _, l := range b.Link {
+		if l.Relation == "next" {
+			p.Next = l.URL
+		}
+	}
+	for _, e := range b.Entry {
+		if peekType(e.Resource) == "OperationOutcome" {
+			p.Outcomes = append(p.Outcomes, ParseOutcome(e.Resource)...)
+			continue
+		}
+		p.Outcomes = append(p.Outcomes, ParseOutcome(e.Response.Outcome)...)
+		body := []byte(e.Resource)
+		if string(body) == "null" {
+			body = nil
+		}
+		p.Entries = append(p.Entries, PageEntry{e.FullURL, body, e.Response.Status, e.Response.Location, e.Response.ETag})
+	}
+	return p, nil
+}
+
+// ParseOutcome reads an OperationOutcome; nil for everything else.
+func ParseOutcome(body []byte) []OutcomeIssue {
+	var o struct {
+		ResourceType string
+		Issue        []struct {
+			Severity, Code string
+			Details        struct{ Coding []struct{ Code string } }
+			Expression     []string
+		}
+	}
+	if json.Unmarshal(body, &o) != nil || o.ResourceType != "OperationOutcome" {
+		return nil
+	}
+	var out []OutcomeIssue
+	for _, i := range o.Issue {
+		issue := OutcomeIssue{Severity: codeLike(i.Severity), Code: codeLike(i.Code)}
+		if len(i.Details.Coding) > 0 {
+			issue.Detail = codeLike(i.Details.Coding[0].Code)
+		}
+		if len(i.Expression) > 0 {
+			issue.Where = codeLike(i.Expression[0])
+		}
+		out = append(out, issue)
+	}
+	return out
+}
+
+// codeLike lets pass what looks like a code or a path: short, without blanks and quotes.
+func codeLike(s string) string {
+	if len(s) > 60 || strings.ContainsFunc(s, func(r rune) bool {
+		return !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune(".-_[]", r))
+	}) {
+		return ""
+	}
+	return s
+}
+
+// Capability is the part of a server's CapabilityStatement that matters here.
+type Capability struct {
+	FHIRVersion string // "4.0.1"
+	Types       map[string]TypeCapability
+}
+
+// TypeCapability says what a server can do with one type.
+type TypeCapability struct {
+	Interactions      []string // read, create, update, search-type, …
+	Params            []string // of a search
+	ConditionalCreate bool
+	Versioning        string // no-version, versioned, versioned-update
+}
+
+// Can says whether the server claims an interaction with a type.
+func (c Capability) Can(typ, interaction string) bool {
+	return slices.Contains(c.Types[typ].Interactions, interaction)
+}
+
+// ParseCapability reads a CapabilityStatement, leniently: what is missing is empty. It takes the first rest part
+// whose mode is server.
+func ParseCapability(body []byte) (Capability, error) {
+	var s struct {
+		ResourceType, FHIRVersion string
+		Rest                      []struct {
+			Mode     string
+			Resource []struct {
+				Type, Versioning  string
+				ConditionalCreate bool
+				Interaction       []struct{ Code string }
+				SearchParam       []struct{ Name string }
+			}
+		}
+	}
+	if json.Unmarshal(body, &s) != nil || s.ResourceType != "CapabilityStatement" {
+		return Capability{}, errors.New("the answer is not a CapabilityStatement")
+	}
+	c := Capability{FHIRVersion: s.FHIRVersion, Types: map[string]TypeCapability{}}
+	for _, rest := range s.Rest {
+		if rest.Mode != "server" || len(c.Types) > 0 {
+			continue
+		}
+		for _, r := range rest.Resource {
+			t := TypeCapability{ConditionalCreate: r.ConditionalCreate, Versioning: r.Versioning}
+			for _, i := range r.Interaction {
+				t.Interactions = append(t.Interactions, i.Code)
+			}
+			for _, p := range r.SearchParam {
+				t.Params = append(t.Params, p.Name)
+			}
+			c.Types[r.Type] = t
+		}
+	}
+	return c, nil
+}
