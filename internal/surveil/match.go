@@ -95,6 +95,9 @@ func (e *engine) candidates(m *implant, c *clock, list []*visit) []*study {
 		if a.On.First != b.On.First {
 			return cmp.Compare(a.On.First, b.On.First)
 		}
+		if a.On.Last != b.On.Last {
+			return cmp.Compare(a.On.Last, b.On.Last)
+		}
 		if d := cmp.Compare(a.Minute, b.Minute); d != 0 {
 			return d
 		}

@@ -276,7 +276,7 @@ func (v *visit) lies(on day.Span) place {
 // operation belong to none; certain is false where a partial date leaves it
 // open.
 func (m *implant) clockOf(on day.Span) (c *clock, certain bool) {
-	if !m.index.Known() || m.explanted != nil && on.Last >= m.explanted.On.First {
+	if !m.index.Known() || m.explanted != nil && on.First >= m.explanted.On.First {
 		return nil, false
 	}
 	for _, k := range m.clocks {
@@ -284,6 +284,7 @@ func (m *implant) clockOf(on day.Span) (c *clock, certain bool) {
 			continue
 		}
 		sure := on.First > k.from.Last && (!k.until.Known() || on.Last < k.until.First)
+		sure = sure && (m.explanted == nil || on.Last < m.explanted.On.First)
 		for _, op := range m.coils {
 			if !on.Meets(op.On.First, op.On.Last) {
 				continue

@@ -168,7 +168,7 @@ func ACCAHA2022() []Protocol {
 // ACCAHA2022Open is a scan within a year of open repair, then five-yearly.
 func ACCAHA2022Open() []Protocol {
 	area := wholeAorta()
-	ways := append([]Way{{Kinds: []string{mra}}, {Kinds: []string{ctContrast}}, {Kinds: []string{ctPlain}}}, ctaOnly()...)
+	ways := append([]Way{{Kinds: []string{mra}}, {Kinds: []string{ctContrast}}, {Kinds: []string{ctPlain}}, {Kinds: []string{ctPlain}, Accept: true, Part: true}}, ctaOnly()...)
 	return []Protocol{{
 		ID: "accaha-2022-open", Version: "1", Classes: []string{"open-repair"}, GapMonths: 66,
 		Series: []Series{{

@@ -39,7 +39,7 @@ func (p *patient) findStudies() {
 	for i := range p.studies {
 		p.ruleStudy(&p.studies[i])
 		p.reportStudy(&p.studies[i])
-		if p.studies[i].kind == "" {
+		if p.studies[i].kind == "" && !p.studies[i].refused {
 			p.ask("study-kind", p.studies[i].id, p.studies[i].at, false)
 		}
 	}
