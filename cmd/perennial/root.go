@@ -45,7 +45,9 @@ func rootCommand(e *env) *cobra.Command {
 		Use:   "perennial",
 		Short: "Keeps patients with vascular implants under imaging surveillance",
 		Long: "perennial reads FHIR R4, works out each implant's surveillance visits, tracks imaging done against due,\n" +
-			"and flags patients who are lost to follow-up.\n\nIt is a decision aid, not a medical device: check before acting.",
+			"and flags patients who are lost to follow-up.\n\n" +
+			"It reads no images and replaces no clinician; it proposes and never orders. Device labelling, study protocol\n" +
+			"and local policy win. It is not for emergencies.",
 		SilenceUsage:  true,
 		SilenceErrors: true,
 	}
@@ -58,6 +60,7 @@ func rootCommand(e *env) *cobra.Command {
 	})
 	root.AddCommand(
 		assessCommand(e),
+		codesCommand(e),
 		versionCommand(e),
 	)
 	return root
