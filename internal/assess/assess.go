@@ -92,7 +92,8 @@ func Run(ctx context.Context, o Options, std Streams) (int, error) {
 	if err != nil {
 		return ExitUnread, err
 	}
-	defer restoreGC(thriftyGC())
+	before := debug.SetGCPercent(percentFor(0))
+	defer debug.SetGCPercent(before)
 	if err := j.readAll(ctx, inputs); err != nil {
 		return ExitUnread, err
 	}
@@ -105,11 +106,14 @@ func Run(ctx context.Context, o Options, std Streams) (int, error) {
 	return ExitOK, nil
 }
 
-// thriftyGC lets the garbage collector run more often: what is kept is packed
-// and has no pointers, so that a cycle costs little.
-func thriftyGC() int { return debug.SetGCPercent(40) }
-
-func restoreGC(percent int) { debug.SetGCPercent(percent) }
+// percentFor is a setting of the garbage collector by which about 96 MB of
+// garbage may lie about, however much is kept: what is kept is packed and has
+// no pointers, so that neither rare cycles at the start nor frequent ones later
+// are of use.
+func percentFor(kept int) int {
+	const garbage = 96 << 20
+	return min(2400, max(25, 100*(garbage/1024)/max(1, (kept+(4<<20))/1024)))
+}
 
 // job is one run.
 type job struct {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"runtime/debug"
 	"sync/atomic"
 
 	"perennial/internal/chart"
@@ -24,7 +25,7 @@ func (j *job) readAll(ctx context.Context, inputs []input) error {
 	for _, in := range inputs {
 		all += in.size
 	}
-	rd := &reading{job: j, ctx: ctx, mapper: intake.Mapper{Book: j.book, Zone: j.zone}}
+	rd := &reading{job: j, ctx: ctx, mapper: intake.Mapper{Book: j.book, Zone: j.zone, Reuse: true}}
 	rd.mapper.Series = rd.decoder.LoadSeries
 	for _, in := range inputs {
 		if err := rd.file(in, done, all); err != nil {
@@ -33,6 +34,7 @@ func (j *job) readAll(ctx context.Context, inputs []input) error {
 		done += in.size
 	}
 	j.groups = j.grouper.Groups()
+	debug.SetGCPercent(percentFor(j.grouper.Size()))
 	for _, p := range j.groups.Parked() {
 		j.quarantine(p.File, p.Line, p.Ref, p.Why)
 	}
@@ -91,6 +93,9 @@ func (rd *reading) each(raw fhir.Raw) error {
 	if rd.n&0xff == 0 && rd.ctx.Err() != nil {
 		return rd.ctx.Err()
 	}
+	if rd.n&0xffff == 0 {
+		debug.SetGCPercent(percentFor(rd.grouper.Size()))
+	}
 	rd.sums.Received++
 	r, err := rd.decoder.Decode(raw.Body)
 	if err != nil {
@@ -105,7 +110,7 @@ func (rd *reading) each(raw fhir.Raw) error {
 	case use == intake.NotRelevant:
 		rd.sums.NotRelevant++
 	default:
-		rd.add(&s, intake.Place{File: raw.File, Line: raw.Line, FullURL: raw.FullURL})
+		rd.add(s, intake.Place{File: raw.File, Line: raw.Line, FullURL: raw.FullURL})
 	}
 	return nil
 }

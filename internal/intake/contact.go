@@ -14,7 +14,8 @@ func (in *input) encounter(r *fhir.Encounter) {
 	switch r.Status {
 	case "arrived", "triaged", "in-progress", "onleave", "finished":
 		if on, _ := in.period(&r.Period); on.Known() {
-			in.s.Contact = &chart.Contact{Source: in.src, On: on, What: "encounter"}
+			in.s.Contact = fact(in.m, &in.m.room.contact)
+			*in.s.Contact = chart.Contact{Source: in.src, On: on, What: "encounter"}
 		}
 	}
 }

@@ -23,8 +23,10 @@ type Grouper struct {
 	blocks []string // full ones
 	block  []byte   // the one that is being filled
 
-	keys    map[string]int32 // of patients, to records
-	records []record
+	keys       map[string]int32 // of patients, to records
+	records    []record
+	lastKey    string
+	lastRecord int32
 
 	refs, uids, names, identifiers []uint64 // hash and record, see mark
 	linked, nameless               []int32
@@ -92,9 +94,18 @@ func (g *Grouper) Add(s *chart.Statement, at Place) {
 	}
 }
 
+// Size is about how many bytes are kept.
+func (g *Grouper) Size() int {
+	return len(g.blocks)<<blockBits + 200*len(g.records) + 8*(len(g.refs)+len(g.uids))
+}
+
 // record finds or makes the record of a key.
 func (g *Grouper) record(key string) int32 {
+	if key == g.lastKey && len(g.records) > 0 {
+		return g.lastRecord // exports often give one patient's resources in a row
+	}
 	if rec, ok := g.keys[key]; ok {
+		g.lastKey, g.lastRecord = g.records[rec].key, rec
 		return rec
 	}
 	if g.keys == nil {
@@ -235,6 +246,7 @@ type stored struct {
 type reader struct {
 	c    coder
 	slab slab
+	st   stored // the one that is being visited
 }
 
 // load reads the statement at a place.
@@ -257,14 +269,14 @@ func (g *Grouper) load(rd *reader, place uint64, out *stored) {
 	c.statement(&out.s)
 }
 
-// each reads the statements of one record, the last first.
+// each reads the statements of one record, the last first. What is visited
+// holds only during the call; its facts hold as long as the reader's slab.
 func (g *Grouper) each(rd *reader, rec int32, visit func(*stored)) {
 	for next := g.records[rec].last; next != 0; {
-		var st stored
-		g.load(rd, next-1, &st)
-		next = st.before
-		st.s.Patient = g.records[rec].key
-		visit(&st)
+		g.load(rd, next-1, &rd.st)
+		next = rd.st.before
+		rd.st.s.Patient = g.records[rec].key
+		visit(&rd.st)
 	}
 }
 

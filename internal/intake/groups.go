@@ -136,10 +136,9 @@ func (gs *Groups) eachOf(rd *reader, root int32, visit func(*stored)) {
 		gs.g.each(rd, rec, visit)
 	}
 	for _, place := range gs.borrowed[root] {
-		var st stored
-		gs.g.load(rd, place, &st)
-		st.s.Patient = gs.g.records[root].key
-		visit(&st)
+		gs.g.load(rd, place, &rd.st)
+		rd.st.s.Patient = gs.g.records[root].key
+		visit(&rd.st)
 	}
 }
 

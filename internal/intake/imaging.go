@@ -1,6 +1,8 @@
 package intake
 
 import (
+	"strings"
+
 	"perennial/internal/chart"
 	"perennial/internal/codes"
 	"perennial/internal/day"
@@ -13,8 +15,10 @@ import (
 func (in *input) imaging(r *fhir.ImagingStudy) error {
 	in.of(r.Subject)
 	on, minute := in.date(r.Started)
-	s := &chart.Study{Source: in.src, On: on, Minute: minute, UID: fhir.StudyUID(r.Identifier), Accession: fhir.Accession(r.Identifier, in.m.Source),
-		Orders: plainAll(r.BasedOn), Updated: in.s.Updated, Said: sayStudy(r)}
+	s := fact(in.m, &in.m.room.study)
+	s.Source, s.On, s.Minute, s.Updated = in.src, on, minute, in.s.Updated
+	s.UID, s.Accession = fhir.StudyUID(r.Identifier), fhir.Accession(r.Identifier, in.m.Source)
+	s.Orders, s.Said = plainAll(r.BasedOn), sayStudy(r)
 	switch r.Status {
 	case "available":
 	case "cancelled", "entered-in-error":
@@ -33,15 +37,10 @@ func (in *input) imaging(r *fhir.ImagingStudy) error {
 // has no date of its own. The series are loaded only where they are needed.
 func (in *input) settle(r *fhir.ImagingStudy, s *chart.Study) error {
 	ask := codes.Study{Procedure: in.procedureCodes(r, false)}
-	_, _, s.CodedSeparate = in.m.Book.Study(ask)
 	ask.Modalities = in.modalities(r)
-	var what codes.Imaging
-	var rule codes.Rule
-	known := false
-	if s.CodedSeparate {
-		what, rule, known = in.m.Book.Study(ask)
-	}
-	if !known || what.Covers == 0 && !what.Never || len(r.Modality) == 0 || !s.On.Known() {
+	what, rule, known := in.m.Book.Study(ask)
+	s.CodedSeparate = known && !strings.HasPrefix(rule.How, "modality ") // no words were given, so it was a code
+	if !s.CodedSeparate || what.Covers == 0 && !what.Never || len(r.Modality) == 0 || !s.On.Known() {
 		if in.m.Series != nil && r.Series == nil {
 			if err := in.m.Series(r); err != nil {
 				return err
@@ -156,5 +155,7 @@ func (in *input) imagingProcedure(r *fhir.Procedure) {
 
 // reported is a study that is known without its images.
 func (in *input) reported(on day.Span, minute int, code *fhir.CodeableConcept) *chart.Study {
-	return &chart.Study{Source: in.src, On: on, Minute: minute, ReportOnly: true, Updated: in.s.Updated, Said: said(code)}
+	s := fact(in.m, &in.m.room.study)
+	s.Source, s.On, s.Minute, s.ReportOnly, s.Updated, s.Said = in.src, on, minute, true, in.s.Updated, said(code)
+	return s
 }

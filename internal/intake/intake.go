@@ -58,9 +58,34 @@ type Mapper struct {
 	// Series loads the series of a study that was decoded without them, as
 	// fhir.Decoder.LoadSeries does; nil where they are there already.
 	Series func(*fhir.ImagingStudy) error
+	// Reuse says that the statement of one call need not hold beyond the next:
+	// its commonest facts then take no new memory.
+	Reuse bool
 
 	codings  []codes.Coding
 	concepts []codes.Concept
+	in       input
+	refs     texts
+	room     rooms
+}
+
+// rooms are where facts are written that hold only until the next call.
+type rooms struct {
+	person    chart.Person
+	operation chart.Operation
+	study     chart.Study
+	report    chart.Report
+	contact   chart.Contact
+}
+
+// fact gives room for a fact: the same again, or new.
+func fact[T any](m *Mapper, again *T) *T {
+	if !m.Reuse {
+		return new(T)
+	}
+	var empty T
+	*again = empty
+	return again
 }
 
 // Identify gives a resource without an id one that does not depend on where it
@@ -87,19 +112,21 @@ func nameOf(raw fhir.Raw) string {
 }
 
 // Map says what a resource means. The statement's strings lie in the record, so
-// that it holds as long as the record does (Grouper.Add copies). An error is
+// that it holds as long as the record does (Grouper.Add copies), and the
+// statement itself until the next call. An error is
 // always a *fhir.Quarantine: the series of a study could not be read.
 // Statement.Patient is a key as PatientKey gives it, or "!" for a retraction
 // that does not say whose it is; with NotRelevant there is no statement.
-func (m *Mapper) Map(r fhir.Resource) (chart.Statement, Use, error) {
+func (m *Mapper) Map(r fhir.Resource) (*chart.Statement, Use, error) {
 	h := r.Head()
-	s := chart.Statement{Ref: h.Ref(), Version: h.Meta.VersionID, Updated: Millis(h.Meta.LastUpdated)}
-	in := &input{m: m, s: &s, src: chart.Source{Ref: s.Ref, Version: s.Version}}
-	if fhir.InError(r) {
-		s.Retracted = true
-	}
+	in := &m.in
+	in.m, in.s, in.skip = m, fact(m, &in.statement), false
+	s := in.s
+	s.Ref, s.Version, s.Updated = m.ref(h), h.Meta.VersionID, Millis(h.Meta.LastUpdated)
+	in.src = chart.Source{Ref: s.Ref, Version: s.Version}
+	s.Retracted = fhir.InError(r)
 	if err := in.read(r); err != nil {
-		return chart.Statement{}, Quarantined, err
+		return nil, Quarantined, err
 	}
 	switch {
 	case s.Retracted:
@@ -108,9 +135,18 @@ func (m *Mapper) Map(r fhir.Resource) (chart.Statement, Use, error) {
 		}
 		return s, InError, nil
 	case s.Patient == "" || in.skip:
-		return chart.Statement{}, NotRelevant, nil
+		return nil, NotRelevant, nil
 	}
 	return s, Used, nil
+}
+
+// ref is the reference of a resource. References are cut from one long text:
+// one of its own for each would cost more than all else here.
+func (m *Mapper) ref(h *fhir.Header) string {
+	if h.ID == "" {
+		return h.Ref()
+	}
+	return m.refs.join(h.ResourceType, h.ID)
 }
 
 // Unread is the statement about a resource that could not be trusted; false
@@ -130,10 +166,11 @@ func (m *Mapper) Unread(known fhir.Salvaged, what string) (chart.Statement, bool
 
 // input is one resource while it is read.
 type input struct {
-	m    *Mapper
-	s    *chart.Statement
-	src  chart.Source
-	skip bool // nothing in it is of use
+	m         *Mapper
+	statement chart.Statement // where s is, if it need not last
+	s         *chart.Statement
+	src       chart.Source
+	skip      bool // nothing in it is of use
 }
 
 // read fills the statement by the type of the resource.
@@ -238,14 +275,22 @@ func Millis(instant string) int64 {
 	if instant == "" {
 		return 0
 	}
-	if t, err := time.Parse(time.RFC3339Nano, instant); err == nil {
-		return t.UnixMilli()
-	}
 	on, minute, err := day.Parse(instant, time.UTC)
 	if err != nil {
 		return 0
 	}
-	return (int64(on.First-day.Of(1970, 1, 1))*24*60 + int64(max(minute, 0))) * 60000
+	seconds, fraction := int64(0), int64(0)
+	if len(instant) > 18 && instant[16] == ':' { // day.Parse has checked the digits
+		seconds = int64(instant[17]-'0')*10 + int64(instant[18]-'0')
+	}
+	if len(instant) > 19 && instant[19] == '.' {
+		for i, unit := 20, int64(100); i < len(instant) && unit > 0 && instant[i] >= '0' && instant[i] <= '9'; i++ {
+			fraction += int64(instant[i]-'0') * unit
+			unit /= 10
+		}
+	}
+	minutes := int64(on.First-day.Of(1970, 1, 1))*24*60 + int64(max(minute, 0))
+	return (minutes*60+seconds)*1000 + fraction
 }
 
 // concept gives the codings and the text of a concept as the code book takes

@@ -19,6 +19,7 @@ type coder struct {
 	in      string
 	at      int
 	words   *words
+	texts   texts
 	s       *chart.Statement // whose reference and version facts usually share
 	slab    *slab            // where facts are read to
 }
@@ -157,7 +158,7 @@ func (c *coder) source(v *chart.Source) {
 	}
 	switch c.uint(&own); {
 	case own == 2:
-		c.text(&v.Ref)
+		c.ref(&v.Ref)
 		c.word(&v.Version)
 	case c.reading && own == 1:
 		*v = chart.Source{Ref: c.s.Ref, Version: c.s.Version}
@@ -176,7 +177,7 @@ func list[T any](c *coder, v *[]T, item func(*T)) {
 	}
 }
 
-func (c *coder) texts(v *[]string) { list(c, v, c.text) }
+func (c *coder) list(v *[]string) { list(c, v, c.ref) }
 
 // has writes whether there is a fact, and makes room for it on reading.
 func has[T any](c *coder, v **T, room *[]T, item func(*T)) {

@@ -42,7 +42,7 @@ func (c *coder) statement(s *chart.Statement) {
 	c.s = s
 	marks := marksOf(s)
 	c.uint(&marks)
-	c.text(&s.Ref)
+	c.ref(&s.Ref)
 	c.word(&s.Version)
 	number(c, &s.Updated)
 	number(c, &s.Seq)
@@ -123,8 +123,8 @@ func (c *coder) others(s *chart.Statement) {
 }
 
 func (c *coder) person(p *chart.Person) {
-	c.text(&p.ID)
-	c.texts(&p.Identifiers)
+	c.idOf(&p.ID)
+	c.list(&p.Identifiers)
 	c.text(&p.Name)
 	c.text(&p.Born)
 	c.word(&p.Sex)
@@ -134,8 +134,8 @@ func (c *coder) person(p *chart.Person) {
 		c.span(&p.Dead.On)
 		c.source(&p.Dead.Source)
 	}
-	c.texts(&p.ReplacedBy)
-	c.texts(&p.Replaces)
+	c.list(&p.ReplacedBy)
+	c.list(&p.Replaces)
 	c.bool(&p.Inactive)
 }
 
@@ -148,7 +148,7 @@ func (c *coder) operation(o *chart.Operation) {
 	c.word(&o.Zone)
 	c.bool(&o.Sided)
 	c.word(&o.Side)
-	c.texts(&o.Devices)
+	c.list(&o.Devices)
 	c.word(&o.Doubtful)
 	c.word(&o.How)
 	c.word(&o.Performer)
@@ -163,10 +163,10 @@ func (c *coder) study(s *chart.Study) {
 	number(c, &s.State)
 	c.studyMarks(s)
 	c.word(&s.How)
-	c.text(&s.UID)
+	c.uid(&s.UID)
 	c.accession(&s.Accession)
-	c.texts(&s.Orders)
-	c.texts(&s.Also)
+	c.list(&s.Orders)
+	c.list(&s.Also)
 	number(c, &s.DoseDLP)
 	c.word(&s.Said)
 	later := s.Updated - c.s.Updated
@@ -212,9 +212,9 @@ func cutLast(s string) (before, after string, found bool) {
 
 func (c *coder) report(r *chart.Report) {
 	c.source(&r.Source)
-	c.texts(&r.Studies)
-	c.texts(&r.Results)
-	c.texts(&r.Orders)
+	c.list(&r.Studies)
+	c.list(&r.Results)
+	c.list(&r.Orders)
 	c.accession(&r.Accession)
 	c.span(&r.On)
 	c.span(&r.Issued)
@@ -233,9 +233,9 @@ func (c *coder) finding(f *chart.Finding) {
 	number(c, &f.Tenths)
 	c.bool(&f.Has)
 	c.word(&f.Method)
-	c.text(&f.Study)
+	c.ref(&f.Study)
 	number(c, &f.Covers)
-	c.text(&f.Report)
+	c.ref(&f.Report)
 	c.span(&f.On)
 }
 
@@ -244,7 +244,7 @@ func (c *coder) booking(b *chart.Booking) {
 	number(c, &b.On)
 	number(c, &b.State)
 	c.bool(&b.Imaging)
-	c.texts(&b.Orders)
+	c.list(&b.Orders)
 	number(c, &b.Kind)
 	number(c, &b.Covers)
 	c.word(&b.How)
@@ -331,7 +331,7 @@ func (c *coder) order(o *chart.Order) {
 
 func (c *coder) doubt(d *chart.Doubt) {
 	c.word(&d.Kind)
-	c.text(&d.About)
+	c.ref(&d.About)
 	c.word(&d.Text)
 	c.span(&d.On)
 }

@@ -10,7 +10,9 @@ import (
 // patient reads who the patient is, and which records are the same person.
 func (in *input) patient(r *fhir.Patient) {
 	in.s.Patient = r.ID
-	p := &chart.Person{ID: r.ID, Name: nameOfPerson(r.Name), Born: r.BirthDate, Sex: r.Gender, Phone: phone(r.Telecom), Inactive: r.Active != nil && !*r.Active}
+	p := fact(in.m, &in.m.room.person)
+	p.ID, p.Name, p.Born, p.Sex, p.Phone = r.ID, nameOfPerson(r.Name), r.BirthDate, r.Gender, phone(r.Telecom)
+	p.Inactive = r.Active != nil && !*r.Active
 	for i := range r.Identifier {
 		if r.Identifier[i].Value != "" {
 			p.Identifiers = append(p.Identifiers, r.Identifier[i].Key())

@@ -37,7 +37,8 @@ func (in *input) procedure(r *fhir.Procedure) {
 // operation reads what was done, where and when.
 func (in *input) operation(r *fhir.Procedure, what codes.Operation, rule codes.Rule) {
 	on, minute := in.performed(r)
-	op := &chart.Operation{Source: in.src, On: on, Minute: minute, Role: roleOf(what.Role), How: how(rule), Performer: performer(r)}
+	op := fact(in.m, &in.m.room.operation)
+	op.Source, op.On, op.Minute, op.Role, op.How, op.Performer = in.src, on, minute, roleOf(what.Role), how(rule), performer(r)
 	if op.Role != chart.RoleOther {
 		op.Class = className(what.Class)
 		op.Zone, op.Side, op.Sided = in.place(what, &r.Code, r.BodySite)

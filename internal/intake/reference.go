@@ -22,6 +22,9 @@ const (
 // identifier, "?text" for a bare id. It is empty where the reference is missing
 // or is about something else than a patient.
 func PatientKey(r fhir.Reference) string {
+	if id, ok := strings.CutPrefix(r.Reference, "Patient/"); ok && id != "" && r.Type == "" && !strings.ContainsAny(id, "/?# ") {
+		return id
+	}
 	ref := r.Parse()
 	if ref.Type != "" && ref.Type != "Patient" {
 		return ""

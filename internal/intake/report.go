@@ -23,8 +23,10 @@ func (in *input) report(r *fhir.DiagnosticReport) {
 		return
 	}
 	on, minute := in.examined(r)
-	p := &chart.Report{Source: in.src, On: on, Issued: in.on(r.Issued), Studies: typed(r.ImagingStudy, "ImagingStudy"), Results: plainAll(r.Result),
-		Orders: plainAll(r.BasedOn), Accession: fhir.Accession(r.Identifier, in.m.Source), Imaging: imaging, Kind: kindOf(what.Kind), Covers: coversOf(what.Covers), How: how(rule)}
+	p := fact(in.m, &in.m.room.report)
+	p.Source, p.On, p.Issued, p.Accession = in.src, on, in.on(r.Issued), fhir.Accession(r.Identifier, in.m.Source)
+	p.Studies, p.Results, p.Orders = typed(r.ImagingStudy, "ImagingStudy"), plainAll(r.Result), plainAll(r.BasedOn)
+	p.Imaging, p.Kind, p.Covers, p.How = imaging, kindOf(what.Kind), coversOf(what.Covers), how(rule)
 	p.State, p.Amended = reportState(r.Status)
 	if !p.Issued.Known() {
 		p.Issued = on
