@@ -100,6 +100,9 @@ func allowedVar(s *ast.ValueSpec) bool {
 	if s.Names[0].Name == "_" || len(s.Values) == 0 {
 		return true
 	}
+	if len(s.Names) == 1 && strings.HasPrefix(strings.ToLower(s.Names[0].Name), "err") {
+		return true // an error to compare with
+	}
 	call, ok := s.Values[0].(*ast.CallExpr)
 	if !ok {
 		return false

@@ -29,8 +29,8 @@ func table() map[string]string {
 		"fhirhttp": "fhir fault", "source/folder": "intake fhir fault", "source/rest": "intake fhir fhirhttp fault",
 		"carrier/fhirtask": "day chart surveil notice outbox fhir fhirhttp fault", "carrier/email": "day chart surveil notice digest outbox mail fault",
 		"mail": "fault", "settings": "day yamldoc fault",
-		"clinic": heart + " " + words + " assess kv store audit outbox",
-		"web":    "day chart protocol surveil cohort notice clinic outbox audit fault",
+		"clinic":   heart + " " + words + " assess kv store audit outbox",
+		"web":      "day chart protocol surveil cohort notice clinic outbox audit fault",
 		"unmapped": "codes fhir fault", "daemon": "*", "demo": "day fhir fault", "testkit/cases": "*", "testkit/second": "", "archtest": "",
 	}
 }

@@ -43,8 +43,7 @@ func sameStudies(list []Study) [][]Study {
 	}
 	group := make([]int, len(list))
 	first := make(map[string]int, 2*len(list))
-	var find func(int) int
-	find = func(i int) int {
+	find := func(i int) int {
 		for group[i] != i {
 			i = group[i]
 		}

@@ -23,7 +23,7 @@ func (g *maker) imaging(at site, s start, owner string, end day) {
 			if v.opens.first > end+300 {
 				break
 			}
-			g.around(at, visits, i, diligence, gaveUp, end)
+			g.around(at, visits, i, habit{diligence, gaveUp, end})
 		}
 	}
 	if g.chance(12) { // planning or completion imaging on or near the day
@@ -31,9 +31,16 @@ func (g *maker) imaging(at site, s start, owner string, end day) {
 	}
 }
 
+// habit is how a patient keeps to visits: how often of 100, until when, and
+// when it all ends.
+type habit struct {
+	diligence   int
+	gaveUp, end day
+}
+
 // around adds what happens around one visit.
-func (g *maker) around(at site, visits []*visit, i, diligence int, gaveUp, end day) {
-	v := visits[i]
+func (g *maker) around(at site, visits []*visit, i int, h habit) {
+	v, diligence, gaveUp, end := visits[i], h.diligence, h.gaveUp, h.end
 	if v.noLadder && g.chance(60) {
 		return
 	}
