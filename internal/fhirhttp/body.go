@@ -1,0 +1,62 @@
+package fhirhttp
+
+import (
+	"bufio"
+	"bytes"
+	"compress/gzip"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"net/http"
+
+	"perennial/internal/fault"
+)
+
+// body reads an answer whole, within the limit before and after gunzip. A connection that ends before the announced
+// length, or in the middle of a gzip, is an error of kind Unavailable; too much is Invalid.
+func (c *Client) body(r *http.Response, limit int64) ([]byte, error) {
+	packed := bufio.NewReader(io.LimitReader(r.Body, limit+1))
+	var in io.Reader = packed
+	// Some proxies pack without saying so, others say so and do not: the first bytes decide.
+	if magic, _ := packed.Peek(2); bytes.Equal(magic, []byte{0x1f, 0x8b}) {
+		z, err := gzip.NewReader(packed)
+		if err != nil {
+			return nil, cut(err)
+		}
+		in = io.LimitReader(z, limit+1)
+	}
+	out, err := io.ReadAll(in)
+	switch {
+	case int64(len(out)) > limit:
+		return nil, fault.New(fault.Invalid, "read answer", "Ask for smaller pages.", fmt.Errorf("it is over %d MB", limit>>20))
+	case err != nil:
+		return nil, cut(err)
+	}
+	return bytes.TrimPrefix(out, []byte("\xef\xbb\xbf")), nil
+}
+
+func cut(err error) error {
+	return fault.New(fault.Unavailable, "read answer", "", fmt.Errorf("it ends early or is damaged: %w", bare(err)))
+}
+
+// looksRight refuses a success that is no JSON object: an error page with status 200, a login page, half a body.
+func (c *Client) looksRight(r request, resp response) error {
+	body := bytes.TrimLeft(resp.body, " \t\r\n")
+	if len(body) == 0 && r.method != http.MethodGet {
+		return nil // a server may answer a write without a body
+	}
+	if len(body) == 0 || body[0] != '{' {
+		kind, _, _ := mime.ParseMediaType(resp.header.Get("Content-Type"))
+		if len(kind) > 40 || kind == "" {
+			kind = "no content type"
+		}
+		return fault.New(fault.Unavailable, "read answer", "Check the base address, and whether a proxy or a login page answers in the server's place.",
+			fmt.Errorf("it is not JSON (%s)", kind))
+	}
+	if !json.Valid(body) {
+		return fault.New(fault.Unavailable, "read answer", "", errors.New("it is not whole JSON"))
+	}
+	return nil
+}

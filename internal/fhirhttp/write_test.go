@@ -1,0 +1,122 @@
+package fhirhttp_test
+
+import (
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"strings"
+	"sync/atomic"
+	"testing"
+
+	"perennial/internal/fault"
+)
+
+func TestCreate(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		status             int
+		location, body, id string
+		created            bool
+		kind               fault.Kind
+	}{
+		{201, "http://host.invalid/fhir/Task/7/_history/1", "", "7", true, fault.None},
+		{201, "Task/7", "", "7", true, fault.None},
+		{201, "", `{"resourceType":"Task","id":"7","meta":{"versionId":"1"}}`, "7", true, fault.None},
+		{201, "", "", "", true, fault.None},
+		{200, "", `{"resourceType":"Task","id":"7"}`, "7", false, fault.None},
+		{412, "", "", "", false, fault.Conflict},
+	} {
+		r := start(t, func(w http.ResponseWriter, q *http.Request) {
+			body, _ := io.ReadAll(q.Body)
+			if q.Method != "POST" || q.URL.Path != "/fhir/Task" || string(body) != `{"resourceType":"Task"}` || q.Header.Get("If-None-Exist") != "identifier=a%7Cb" ||
+				!strings.HasPrefix(q.Header.Get("Content-Type"), "application/fhir+json") {
+				t.Errorf("%s %s %v %s", q.Method, q.URL, q.Header, body)
+			}
+			if c.location != "" {
+				w.Header().Set("Location", c.location)
+			}
+			w.WriteHeader(c.status)
+			io.WriteString(w, c.body)
+		})
+		v, err := r.Create(t.Context(), "Task", []byte(`{"resourceType":"Task"}`), url.Values{"identifier": {"a|b"}})
+		if fault.KindOf(err) != c.kind || v.ID != c.id || v.Created != c.created {
+			t.Errorf("%+v: %+v %v", c, v, err)
+		}
+	}
+}
+
+// counter is a Task of which others write new versions: the first n updates meet one.
+func counter(t *testing.T, others int64, etag bool) (*rig, *atomic.Int64) {
+	var version, writes atomic.Int64
+	version.Store(1)
+	r := start(t, func(w http.ResponseWriter, q *http.Request) {
+		now := fmt.Sprintf(`W/"%d"`, version.Load())
+		if q.Method == "PUT" {
+			if others--; others >= 0 {
+				version.Add(1)
+				w.WriteHeader(map[bool]int{true: 412, false: 409}[others%2 == 0])
+				return
+			}
+			if q.Header.Get("If-Match") != now {
+				t.Errorf("If-Match %q, the version is %s", q.Header.Get("If-Match"), now)
+			}
+			writes.Add(1)
+		}
+		if etag {
+			w.Header().Set("ETag", now)
+		}
+		fmt.Fprintf(w, `{"resourceType":"Task","id":"7","meta":{"versionId":"%d"}}`, version.Load())
+	})
+	return r, &writes
+}
+
+func TestMerge(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		others int64
+		etag   bool
+		writes int64
+		kind   fault.Kind
+	}{{0, true, 1, fault.None}, {0, false, 1, fault.None}, {2, true, 1, fault.None}, {3, true, 0, fault.Conflict}} {
+		r, writes := counter(t, c.others, c.etag)
+		calls := 0
+		_, err := r.Merge(t.Context(), "Task", "7", func(now []byte) ([]byte, error) { calls++; return now, nil })
+		if fault.KindOf(err) != c.kind || writes.Load() != c.writes || int64(calls) != min(c.others+1, 3) {
+			t.Errorf("%+v: %d writes, %d calls, %v", c, writes.Load(), calls, err)
+		}
+	}
+	r, writes := counter(t, 0, true)
+	if v, err := r.Merge(t.Context(), "Task", "7", func([]byte) ([]byte, error) { return nil, nil }); err != nil || v.Ref() != "Task/7" || writes.Load() != 0 {
+		t.Error(v, err)
+	}
+	if _, err := r.Merge(t.Context(), "Task", "7", func([]byte) ([]byte, error) { return nil, io.EOF }); err != io.EOF {
+		t.Error(err)
+	}
+}
+
+func TestBatch(t *testing.T) {
+	t.Parallel()
+	r := start(t, func(w http.ResponseWriter, q *http.Request) {
+		if q.URL.Path != "/fhir" {
+			t.Error(q.URL.Path)
+		}
+		io.WriteString(w, `{"resourceType":"Bundle","type":"batch-response","entry":[{"response":{"status":"201","location":"Task/1"}},{"response":{"status":"429"}}]}`)
+	})
+	got, err := r.Batch(t.Context(), []byte(`{}`))
+	if err != nil || len(got) != 2 || got[0].Location != "Task/1" || got[1].Status != "429" {
+		t.Errorf("%+v %v", got, err)
+	}
+}
+
+func TestCapability(t *testing.T) {
+	t.Parallel()
+	r := start(t, func(w http.ResponseWriter, q *http.Request) {
+		if q.URL.Path == "/fhir/metadata" {
+			io.WriteString(w, `{"resourceType":"CapabilityStatement","fhirVersion":"4.0.1"}`)
+		}
+	})
+	if got, err := r.Capability(t.Context()); err != nil || got.FHIRVersion != "4.0.1" {
+		t.Error(got, err)
+	}
+}
