@@ -1,0 +1,314 @@
+// Package outbox keeps what is to be sent, and sends it.
+//
+// # Design
+//
+// Who decides never sends. The transaction that decides adds an Item, so that
+// the decision and what is to be told of it are kept together or not at all.
+// Drain sends outside any transaction and then marks the item in a second one.
+// Between the two the program may die: the item is then sent again, with the
+// same Key, so that a receiver who knows keys sees it once. Nothing is lost, and
+// what is repeated can be told as a repetition.
+//
+// An item whose key is known already is not added again. Items of one Thread
+// tell of one thing, each in full; a newer one takes the place of an older one
+// that has not been sent, so that an old state never arrives after a new one.
+//
+// Nothing leaves before go-live, apart from files; with the mode off nothing
+// leaves at all and everything waits.
+//
+// # Keys
+//
+//	"outbox", "item", key              → JSON of the item
+//	"outbox", "due", uint64 ms, key    → nothing: what waits, by when to try it
+//	"outbox", "thread", thread         → key of the newest item
+//	"outbox", "count"                  → JSON of how many items there are in each state
+package outbox
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"time"
+
+	"perennial/internal/fault"
+	"perennial/internal/kv"
+)
+
+// State is where an item stands.
+type State string
+
+// States of an item.
+const (
+	Pending  State = "pending"  // waits for its turn
+	Sent     State = "sent"     // a receiver has it
+	Failed   State = "failed"   // given up; a person must look
+	Held     State = "held"     // a person holds it back
+	Replaced State = "replaced" // a newer one of its thread took its place before it was sent
+)
+
+// Kinds of items.
+const (
+	KindTask   = "task"   // the body is a notice.Task
+	KindDigest = "digest" // the body is the digest's
+)
+
+// Item is one thing to send.
+type Item struct {
+	Key      string          `json:"key"`              // of this item for ever: the same on every try
+	Thread   string          `json:"thread,omitempty"` // what it is about; of one thread the newest counts
+	Kind     string          `json:"kind"`             // which carrier takes it
+	About    string          `json:"about,omitempty"`  // reference, for lists and the audit trail
+	Body     json.RawMessage `json:"body"`
+	Added    time.Time       `json:"added"`
+	State    State           `json:"state"`
+	Attempts int             `json:"attempts,omitempty"`
+	Next     time.Time       `json:"next,omitzero"` // not to be tried before
+	Tried    time.Time       `json:"tried,omitzero"`
+	Done     time.Time       `json:"done,omitzero"`
+	Carrier  string          `json:"carrier,omitempty"` // which one took it
+	Receipt  string          `json:"receipt,omitempty"` // what it said
+	Error    string          `json:"error,omitempty"`   // of the last attempt; it names no patient
+}
+
+// Counts are how many items there are in each state.
+type Counts struct{ Pending, Sent, Failed, Held, Replaced int }
+
+// of points to the count of a state.
+func (c *Counts) of(s State) *int {
+	switch s {
+	case Sent:
+		return &c.Sent
+	case Failed:
+		return &c.Failed
+	case Held:
+		return &c.Held
+	case Replaced:
+		return &c.Replaced
+	}
+	return &c.Pending
+}
+
+// record is how an item is stored.
+type record struct {
+	V int `json:"v"`
+	Item
+}
+
+const version = 1
+
+// part makes a key part of any text: long ones are cut and told apart by a hash.
+func part(s string) string {
+	const most = 400
+	if len(s) <= most {
+		return s
+	}
+	sum := sha256.Sum256([]byte(s))
+	return s[:most] + "#" + hex.EncodeToString(sum[:16])
+}
+
+func itemKey(key string) []byte              { return kv.Key("outbox", "item", part(key)) }
+func dueKey(at time.Time, key string) []byte { return kv.Key("outbox", "due", millis(at), part(key)) }
+func threadKey(thread string) []byte         { return kv.Key("outbox", "thread", part(thread)) }
+func countKey() []byte                       { return kv.Key("outbox", "count") }
+
+func millis(t time.Time) uint64 { return uint64(max(0, t.UnixMilli())) }
+
+// Get reads an item; fault.NotFound where there is none.
+func Get(r kv.Reader, key string) (Item, error) {
+	text, err := r.Get(itemKey(key))
+	if err != nil {
+		return Item{}, err
+	}
+	if text == nil {
+		return Item{}, fault.New(fault.NotFound, "find an item of the outbox", "", nil)
+	}
+	return decode(text)
+}
+
+func decode(text []byte) (Item, error) {
+	var rec record
+	if err := json.Unmarshal(text, &rec); err != nil || rec.V != version || rec.Key == "" {
+		return Item{}, fault.New(fault.Damaged, "read an item of the outbox", "Restore the last backup.", errors.New("it cannot be read"))
+	}
+	return rec.Item, nil
+}
+
+// Add adds an item to what is to be sent, in the transaction that decided it.
+// It says false, and changes nothing, where the key is known already.
+func Add(tx kv.Tx, it Item) (bool, error) {
+	if it.Key == "" || it.Kind == "" || it.Added.IsZero() || !json.Valid(it.Body) {
+		return false, fault.New(fault.Invalid, "add to the outbox", "", errors.New("an item without key, kind, time or body"))
+	}
+	have, err := tx.Get(itemKey(it.Key))
+	if err != nil || have != nil {
+		return false, err
+	}
+	it.State, it.Added, it.Attempts, it.Next = Pending, it.Added.UTC(), 0, it.Added.UTC()
+	if it.Thread != "" {
+		if err := replace(tx, it); err != nil {
+			return false, err
+		}
+	}
+	return true, put(tx, nil, it)
+}
+
+// replace lets a new item take the place of the one of its thread that still
+// waits.
+func replace(tx kv.Tx, it Item) error {
+	old, err := tx.Get(threadKey(it.Thread))
+	if err != nil {
+		return err
+	}
+	if old != nil {
+		before, err := Get(tx, string(old))
+		if err != nil {
+			return err
+		}
+		if before.State == Pending {
+			after := before
+			after.State, after.Done = Replaced, it.Added
+			if err := put(tx, &before, after); err != nil {
+				return err
+			}
+		}
+	}
+	return tx.Put(threadKey(it.Thread), []byte(it.Key))
+}
+
+// put stores an item, keeps the order of what waits and the counts.
+func put(tx kv.Tx, before *Item, it Item) error {
+	if before != nil && before.State == Pending {
+		if err := tx.Delete(dueKey(before.Next, before.Key)); err != nil {
+			return err
+		}
+	}
+	if it.State == Pending {
+		if err := tx.Put(dueKey(it.Next, it.Key), nil); err != nil {
+			return err
+		}
+	}
+	text, err := json.Marshal(record{version, it})
+	if err != nil {
+		return err
+	}
+	return errors.Join(tx.Put(itemKey(it.Key), text), count(tx, before, it))
+}
+
+// count keeps the counts.
+func count(tx kv.Tx, before *Item, it Item) error {
+	if before != nil && before.State == it.State {
+		return nil
+	}
+	c, err := ReadCounts(tx)
+	if err != nil {
+		return err
+	}
+	if before != nil {
+		*c.of(before.State)--
+	}
+	*c.of(it.State)++
+	text, err := json.Marshal(c)
+	if err != nil {
+		return err
+	}
+	return tx.Put(countKey(), text)
+}
+
+// ReadCounts gives the counts that are kept on the way.
+func ReadCounts(r kv.Reader) (Counts, error) {
+	var c Counts
+	text, err := r.Get(countKey())
+	if err != nil || text == nil {
+		return c, err
+	}
+	return c, json.Unmarshal(text, &c)
+}
+
+// List gives up to limit items whose key comes after the given one, in the order
+// of their keys; state "" gives all.
+func List(r kv.Reader, state State, after string, limit int) ([]Item, error) {
+	var list []Item
+	from, to := kv.Prefix("outbox", "item")
+	if after != "" {
+		from = append(itemKey(after), 0)
+	}
+	err := r.Scan(from, to, func(_, text []byte) error {
+		it, err := decode(text)
+		if err != nil {
+			return err
+		}
+		if state == "" || it.State == state {
+			list = append(list, it)
+		}
+		if len(list) >= limit {
+			return kv.Stop
+		}
+		return nil
+	})
+	return list, err
+}
+
+// Hold keeps an item back until Release. Only what waits or failed can be held.
+func Hold(tx kv.Tx, key string) error {
+	return change(tx, key, func(it *Item) bool {
+		ok := it.State == Pending || it.State == Failed
+		it.State = Held
+		return ok
+	})
+}
+
+// Release lets an item that is held or failed be tried again at a time.
+func Release(tx kv.Tx, key string, at time.Time) error {
+	return change(tx, key, func(it *Item) bool {
+		ok := it.State == Held || it.State == Failed
+		it.State, it.Next, it.Attempts = Pending, at.UTC(), 0
+		return ok
+	})
+}
+
+// change alters an item; fault.Conflict where its state does not allow it.
+func change(tx kv.Tx, key string, alter func(*Item) bool) error {
+	before, err := Get(tx, key)
+	if err != nil {
+		return err
+	}
+	after := before
+	if !alter(&after) {
+		return fault.New(fault.Conflict, "change an item of the outbox", "Look at its state again.", errors.New("it is "+string(before.State)))
+	}
+	return put(tx, &before, after)
+}
+
+// Check looks at every item: what waits is in its order, and the counts are
+// right. It gives one line for each thing that is wrong.
+func Check(r kv.Reader) ([]string, error) {
+	var wrong []string
+	var c Counts
+	waiting := 0
+	from, to := kv.Prefix("outbox", "item")
+	err := r.Scan(from, to, func(_, text []byte) error {
+		it, err := decode(text)
+		if err != nil {
+			return err
+		}
+		*c.of(it.State)++
+		due, err := r.Get(dueKey(it.Next, it.Key))
+		if err == nil && (due != nil) != (it.State == Pending) {
+			wrong = append(wrong, "outbox: an item that is "+string(it.State)+" is in the wrong order of what waits")
+		}
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	from, to = kv.Prefix("outbox", "due")
+	err = r.Scan(from, to, func(_, _ []byte) error { waiting++; return nil })
+	if kept, kerr := ReadCounts(r); kerr == nil && kept != c {
+		wrong = append(wrong, "outbox: the counts kept are not those of the items")
+	}
+	if waiting != c.Pending {
+		wrong = append(wrong, "outbox: more waits than there are items that wait")
+	}
+	return wrong, err
+}
