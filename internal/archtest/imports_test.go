@@ -26,7 +26,7 @@ func table() map[string]string {
 		"codes": "yamldoc fault", "fhir": "fault", "intake": words, "assess": words + " protocol surveil settings",
 		"kv": "fault", "kv/kvtest": "kv fault", "kv/memkv": "kv fault", "kv/boltkv": "kv fault", "audit": "kv fault",
 		"store": "day chart protocol surveil notice kv fault", "outbox": "day chart surveil notice kv fault",
-		"fhirhttp": "fhir fault", "source/folder": "intake fhir fault", "source/rest": "intake fhir fhirhttp fault",
+		"fhirhttp": "fhir fault", "source": "fhir", "source/folder": "source fhir fault", "source/rest": "source fhir fhirhttp fault",
 		"carrier/fhirtask": "day chart surveil notice outbox fhir fhirhttp fault", "carrier/email": "day chart surveil notice digest outbox mail fault",
 		"mail": "fault", "settings": "day yamldoc fault",
 		"clinic":   heart + " " + words + " assess kv store audit outbox",

@@ -1,0 +1,203 @@
+package rest_test
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"perennial/internal/fault"
+	"perennial/internal/fhir"
+	"perennial/internal/fhirhttp"
+	"perennial/internal/source/rest"
+)
+
+// rig is a server with a clock; answer says what it has for a request.
+type rig struct {
+	*rest.Source
+	t      *testing.T
+	cursor string
+	asked  []string
+	date   string
+	answer func(q *http.Request) (status int, body string)
+}
+
+func start(t *testing.T, types ...string) *rig {
+	r := &rig{t: t, date: "Tue, 30 Jun 2026 12:00:00 GMT"}
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, q *http.Request) {
+		r.asked = append(r.asked, strings.TrimPrefix(q.URL.Path, "/fhir/")+" "+q.URL.Query().Get("_lastUpdated"))
+		status, body := r.answer(q)
+		w.Header()["Date"] = nil
+		if r.date != "" {
+			w.Header().Set("Date", r.date)
+		}
+		w.WriteHeader(status)
+		fmt.Fprint(w, body)
+	}))
+	t.Cleanup(s.Close)
+	c, err := fhirhttp.New(fhirhttp.Options{Base: s.URL + "/fhir", Tries: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Source = rest.New(c, rest.Options{Name: "main", Types: types})
+	return r
+}
+
+func (r *rig) fetch() (ids string, issues []fhir.Issue, errs []error) {
+	r.t.Helper()
+	r.asked = nil
+	for b, err := range r.Fetch(r.t.Context(), r.cursor) {
+		if err != nil {
+			errs = append(errs, err)
+			continue
+		}
+		for _, raw := range b.Resources {
+			_, id := fhir.Peek(raw.Body)
+			ids += id
+		}
+		issues = append(issues, b.Issues...)
+		r.cursor = b.Cursor
+	}
+	return ids, issues, errs
+}
+
+func page(next string, entries ...string) string {
+	b := `{"resourceType":"Bundle","type":"searchset","link":[{"relation":"` + map[bool]string{true: "self", false: "next"}[next == ""] + `","url":"` + next + `"}]`
+	if len(entries) > 0 {
+		b += `,"entry":[` + strings.Join(entries, ",") + `]`
+	}
+	return b + "}"
+}
+
+func one(id string) string { return `{"resource":{"resourceType":"Patient","id":"` + id + `"}}` }
+
+// The place of a type is the server's clock at its first page less ten minutes, and it moves only with the last page.
+func TestCursor(t *testing.T) {
+	t.Parallel()
+	r := start(t, "Patient", "Procedure")
+	r.answer = func(q *http.Request) (int, string) {
+		switch {
+		case q.URL.Path == "/fhir/Procedure":
+			return 200, page("")
+		case q.URL.Query().Get("p") == "2":
+			r.date = "Tue, 30 Jun 2026 12:30:00 GMT" // later than the first page
+			return 200, page("", one("b"))
+		}
+		return 200, page("Patient?p=2", one("a"), `{"search":{"mode":"include"}}`)
+	}
+	var cursors []string
+	for b, err := range r.Fetch(t.Context(), "") {
+		if err != nil {
+			t.Fatal(err)
+		}
+		cursors = append(cursors, b.Cursor)
+	}
+	want := []string{`{}`, `{"Patient":"2026-06-30T11:50:00Z"}`, `{"Patient":"2026-06-30T11:50:00Z","Procedure":"2026-06-30T12:20:00Z"}`}
+	if fmt.Sprint(cursors) != fmt.Sprint(want) {
+		t.Errorf("%v", cursors)
+	}
+	if got := fmt.Sprint(r.asked); got != "[Patient  Patient  Procedure ]" {
+		t.Errorf("asked %v", got)
+	}
+	r.cursor = cursors[2]
+	if ids, _, errs := r.fetch(); ids != "ab" || len(errs) > 0 || r.asked[0] != "Patient ge2026-06-30T11:50:00Z" || r.asked[2] != "Procedure ge2026-06-30T12:20:00Z" {
+		t.Errorf("%q %v, asked %q", ids, errs, r.asked)
+	}
+}
+
+// A type that fails keeps its place, whether at the first page or later; the others go on.
+func TestFailingType(t *testing.T) {
+	t.Parallel()
+	r := start(t, "Patient", "Procedure")
+	r.answer = func(q *http.Request) (int, string) {
+		switch {
+		case q.URL.Query().Get("p") == "2":
+			return 500, "x"
+		case q.URL.Path == "/fhir/Patient":
+			return 200, page("Patient?p=2", one("a"))
+		}
+		return 200, page("", one("b"))
+	}
+	ids, _, errs := r.fetch()
+	if ids != "ab" || len(errs) != 1 || fault.KindOf(errs[0]) != fault.Unavailable || r.cursor != `{"Procedure":"2026-06-30T11:50:00Z"}` {
+		t.Errorf("%q %v %s", ids, errs, r.cursor)
+	}
+}
+
+// A server that reports an error among its entries may have held something back.
+func TestOutcomeAmongEntries(t *testing.T) {
+	t.Parallel()
+	for severity, want := range map[string]string{"error": "{}", "warning": `{"Patient":"2026-06-30T11:50:00Z"}`} {
+		r := start(t, "Patient")
+		r.answer = func(*http.Request) (int, string) {
+			return 200, page("", one("a"), `{"resource":{"resourceType":"OperationOutcome","issue":[{"severity":"`+severity+`","code":"incomplete"}]}}`)
+		}
+		ids, issues, errs := r.fetch()
+		if ids != "a" || len(errs) > 0 || r.cursor != want || (len(issues) == 1) != (severity == "error") {
+			t.Errorf("%s: %q %v %v %s", severity, ids, issues, errs, r.cursor)
+		}
+	}
+}
+
+// Without the server's clock everything is asked for again; a clock that was put back moves the place back:
+// what is stamped from now on must not lie before it.
+func TestClocks(t *testing.T) {
+	t.Parallel()
+	r := start(t, "Patient")
+	r.answer = func(*http.Request) (int, string) { return 200, page("", one("a")) }
+	r.date = ""
+	if ids, _, errs := r.fetch(); ids != "a" || len(errs) > 0 || r.cursor != "{}" {
+		t.Error(ids, errs, r.cursor)
+	}
+	r.cursor, r.date = `{"Patient":"2026-06-30T13:00:00Z"}`, "Tue, 30 Jun 2026 12:00:00 GMT"
+	if _, _, errs := r.fetch(); len(errs) > 0 || r.cursor != `{"Patient":"2026-06-30T11:50:00Z"}` {
+		t.Error(errs, r.cursor)
+	}
+}
+
+func TestOverlapHasALeast(t *testing.T) {
+	t.Parallel()
+	r := start(t, "Patient")
+	r.answer = func(*http.Request) (int, string) { return 200, page("") }
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Date", r.date)
+		fmt.Fprint(w, page(""))
+	}))
+	t.Cleanup(s.Close)
+	c, err := fhirhttp.New(fhirhttp.Options{Base: s.URL})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for b := range rest.New(c, rest.Options{Types: []string{"Patient"}, Overlap: time.Second}).Fetch(t.Context(), "") {
+		if b.Cursor != `{"Patient":"2026-06-30T11:57:50Z"}` {
+			t.Error(b.Cursor)
+		}
+	}
+}
+
+func TestBadCursorAndStopping(t *testing.T) {
+	t.Parallel()
+	r := start(t, "Patient", "Procedure")
+	r.answer = func(*http.Request) (int, string) { return 200, page("", one("a")) }
+	r.cursor = "x"
+	if _, _, errs := r.fetch(); len(errs) != 1 || fault.KindOf(errs[0]) != fault.Damaged || len(r.asked) > 0 {
+		t.Error(errs)
+	}
+	for range r.Fetch(t.Context(), "") {
+		break
+	}
+	if len(r.asked) != 1 {
+		t.Error(r.asked)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	for range r.Fetch(ctx, "") {
+		cancel()
+	}
+	if len(r.asked) != 2 {
+		t.Error(r.asked)
+	}
+}
