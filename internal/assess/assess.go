@@ -135,6 +135,9 @@ type job struct {
 
 // prepare checks everything that was typed, before any input is read.
 func prepare(o Options) (*job, error) {
+	if len(o.Paths) == 0 {
+		return nil, usage("no input was named", "Name files or folders of FHIR R4 resources, or - for standard input.")
+	}
 	j := &job{o: o, grouper: &intake.Grouper{}}
 	var err error
 	if j.zone, err = zoneOf(o.Zone); err != nil {
@@ -168,11 +171,9 @@ func prepare(o Options) (*job, error) {
 }
 
 // usage is an error of what was typed.
-func usage(what, hint string) error { return fault.New(fault.Invalid, what, hint, errNothing) }
+func usage(what, hint string) error { return fault.New(fault.Invalid, "", hint, errText(what)) }
 
-// errNothing keeps the text of a usage error to what it says.
-var errNothing = errText("nothing was assessed")
-
+// errText is an error that is no more than its text.
 type errText string
 
 // Error is the text itself.

@@ -92,7 +92,7 @@ func loadCodes(shipped fs.FS, files []string) (*codes.Book, error) {
 
 // badDocuments tells all mistakes of documents at once.
 func badDocuments(what string, problems []yamldoc.Problem) error {
-	return fault.New(fault.Invalid, what, "Correct the lines named above and try again.", yamldoc.Problems(problems))
+	return fault.New(fault.Invalid, "", "Correct the lines named above and try again.", fmt.Errorf("%s:\n%w", what, yamldoc.Problems(problems)))
 }
 
 // loadRules loads the shipped protocols and those given, and settles which is
@@ -230,9 +230,6 @@ type input struct {
 // findInputs lists the files of all paths, those of folders in the order of
 // their names, and fails before anything is read where one cannot be.
 func findInputs(paths []string) ([]input, error) {
-	if len(paths) == 0 {
-		return nil, usage("no input was named", "Name files or folders of FHIR R4 resources, or - for standard input.")
-	}
 	var list []input
 	for _, path := range paths {
 		if path == "-" {

@@ -82,7 +82,7 @@ func (f *finish) end() {
 		f.err = f.table.Flush()
 		c := f.counts
 		fmt.Fprintf(f.out, "\nAs of %s: %d with an implant = %d under surveillance + %d paused + %d ended + %d unresolved. "+
-			"Decision aid, not a medical device: check before acting.\n", f.job.asOf.Text(), c.WithImplant, c.Active, c.Paused, c.Ended, c.Unresolved)
+			"These are proposals: check before acting.\n", f.job.asOf.Text(), c.WithImplant, c.Active, c.Paused, c.Ended, c.Unresolved)
 	case FormatSummary:
 		c := f.counts
 		fmt.Fprintf(f.out, `{"resources":{"received":%d,"used":%d,"superseded":%d,"notRelevant":%d,"inError":%d,"quarantined":%d},`+

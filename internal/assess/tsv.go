@@ -2,6 +2,7 @@ package assess
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 
 	"perennial/internal/day"
@@ -56,23 +57,26 @@ func (r *row) count(p *surveil.Plan, v *surveil.Visit) {
 // lapsed says whether in some series the last two settled visits of the present
 // clock are missed.
 func lapsed(m *surveil.Implant) bool {
-	missed := map[string]int{} // in a row, by series
+	type run struct {
+		series string
+		missed int // in a row
+	}
+	var runs []run
 	for i := range m.Visits {
 		v := &m.Visits[i]
-		switch {
-		case v.Clock != m.Clocks:
-		case v.Standing == surveil.Missed:
-			missed[v.Series]++
-		case v.Standing == surveil.Done:
-			missed[v.Series] = 0
+		if v.Clock != m.Clocks || v.Standing != surveil.Missed && v.Standing != surveil.Done {
+			continue
+		}
+		k := slices.IndexFunc(runs, func(r run) bool { return r.series == v.Series })
+		if k < 0 {
+			k = len(runs)
+			runs = append(runs, run{series: v.Series})
+		}
+		if runs[k].missed++; v.Standing == surveil.Done {
+			runs[k].missed = 0
 		}
 	}
-	for _, n := range missed {
-		if n >= 2 {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(runs, func(r run) bool { return r.missed >= 2 })
 }
 
 // appendRow writes the row of a patient.

@@ -159,9 +159,12 @@ func (w *worker) one(i int32, p *part) {
 	tally.Used -= added
 	p.tally = sumTally(p.tally, tally)
 	var plan surveil.Plan
-	if w.o.Format == FormatJSON {
+	switch w.o.Format {
+	case FormatJSON:
 		plan = surveil.Evaluate(c, w.rules, w.asOf)
-	} else {
+	case FormatTSV, FormatSummary:
+		plan = surveil.Outline(c, w.rules, w.asOf)
+	default:
 		plan = surveil.Decide(c, w.rules, w.asOf)
 	}
 	if len(plan.Implants) == 0 {
