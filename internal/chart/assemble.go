@@ -29,12 +29,15 @@ type Tally struct {
 // patient and the records merged into it.
 func Assemble(statements []Statement, o Options) (*Chart, Tally) {
 	a := assembly{c: &Chart{Patient: o.Patient, Rulings: o.Rulings}, o: o}
-	for _, versions := range byResource(statements, o.KnownAt, &a.tally) {
+	versions := byResource(statements, o.KnownAt, &a.tally)
+	a.kept = make([]*Statement, 0, len(versions))
+	for _, versions := range versions {
 		if s := a.inForce(versions); s != nil {
 			a.kept = append(a.kept, s)
 		}
 	}
 	a.people()
+	a.makeRoom()
 	for _, s := range a.kept {
 		a.take(s)
 	}
@@ -74,7 +77,7 @@ func byResource(statements []Statement, knownAt int64, tally *Tally) [][]*Statem
 		}
 		return olderFirst(a, b)
 	})
-	var groups [][]*Statement
+	groups := make([][]*Statement, 0, len(list))
 	for i := 0; i < len(list); {
 		j := i + 1
 		for j < len(list) && list[j].Ref == list[i].Ref && list[i].Ref != "" {
@@ -174,6 +177,33 @@ func (a *assembly) people() {
 	slices.Sort(c.Identifiers)
 	c.Identifiers = slices.Compact(c.Identifiers)
 	slices.Sort(c.Others)
+}
+
+// makeRoom makes room for the commonest facts at once.
+func (a *assembly) makeRoom() {
+	studies, operations, reports, contacts := 0, 0, 0, 0
+	for _, s := range a.kept {
+		switch {
+		case s.Study != nil:
+			studies++
+		case s.Operation != nil:
+			operations++
+		case s.Report != nil:
+			reports++
+		case s.Contact != nil:
+			contacts++
+		}
+	}
+	a.c.Studies, a.c.Operations = roomFor[Study](studies+len(a.gone)), roomFor[Operation](operations)
+	a.c.Reports, a.c.Contacts = roomFor[Report](reports), roomFor[Contact](contacts)
+}
+
+// roomFor is an empty list with room for n; nil for none.
+func roomFor[T any](n int) []T {
+	if n == 0 {
+		return nil
+	}
+	return make([]T, 0, n)
 }
 
 // take adds the facts of one statement.

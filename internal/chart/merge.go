@@ -8,8 +8,16 @@ import (
 // mergeStudies makes one study of all statements about it: the same study
 // UID, or the same accession number of the same source.
 func (a *assembly) mergeStudies() {
-	all := append(a.c.Studies, a.gone...)
-	slices.SortStableFunc(all, func(x, y Study) int { return strings.Compare(x.Ref, y.Ref) })
+	all := a.c.Studies // by reference, as the statements are
+	if len(a.gone) > 0 {
+		all = append(all, a.gone...)
+		slices.SortStableFunc(all, func(x, y Study) int { return strings.Compare(x.Ref, y.Ref) })
+	}
+	a.told = all
+	if len(all) <= fewStudies && !anySame(all) {
+		a.c.Studies = plainStudies(all)
+		return
+	}
 	var images, others []Study
 	for _, s := range all {
 		if s.ReportOnly {
@@ -18,7 +26,6 @@ func (a *assembly) mergeStudies() {
 			images = append(images, s)
 		}
 	}
-	a.told = all
 	a.c.Studies = a.c.Studies[:0:0]
 	for _, group := range sameStudies(images) {
 		if s, ok := oneStudy(group); ok {
@@ -30,6 +37,44 @@ func (a *assembly) mergeStudies() {
 			a.c.Studies = append(a.c.Studies, s)
 		}
 	}
+}
+
+// fewStudies is up to how many are compared with one another; more are looked
+// up by their keys.
+const fewStudies = 24
+
+// anySame says whether two statements share a UID or an accession number.
+func anySame(list []Study) bool {
+	for i := range list {
+		s := &list[i]
+		for j := range list[:i] {
+			t := &list[j]
+			if s.UID != "" && s.UID == t.UID || s.Accession != "" && s.Accession == t.Accession {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// plainStudies are the studies of statements that have nothing in common: those
+// with images first.
+func plainStudies(all []Study) []Study {
+	list := roomFor[Study](len(all))
+	reported := false
+	for i := range all {
+		if s := &all[i]; s.ReportOnly {
+			reported = true
+		} else if s.State != StudyRetracted {
+			list = append(list, *s)
+		}
+	}
+	for i := range all {
+		if s := &all[i]; reported && s.ReportOnly && s.State == StudyAvailable {
+			list = append(list, *s)
+		}
+	}
+	return list
 }
 
 // sameStudies groups statements that share a UID or an accession number,
@@ -172,6 +217,9 @@ func (a *assembly) onlyStudy(r *Report) *Study {
 // known too: the same UID, accession number or order, or a report that is
 // tied to images.
 func (a *assembly) dropReported() {
+	if !slices.ContainsFunc(a.c.Studies, func(s Study) bool { return s.ReportOnly }) {
+		return
+	}
 	tied := map[string]bool{}
 	for i := range a.c.Reports {
 		r := &a.c.Reports[i]

@@ -14,6 +14,8 @@ type engine struct {
 	c    *chart.Chart
 	r    *Rules
 	asOf day.Day
+	// brief leaves out what only explains: see Outline.
+	brief bool
 
 	// turns are the days after asOf against which something was compared:
 	// only on one of them can time alone change the plan.
@@ -26,6 +28,7 @@ type engine struct {
 	death    death
 	implants []*implant
 	asked    []Question
+	room     []visit // where the next visits are made, see newVisit
 }
 
 // reached says whether a day has come, and remembers it where it has not.
@@ -33,7 +36,9 @@ func (e *engine) reached(d day.Day) bool {
 	if d <= e.asOf {
 		return true
 	}
-	e.turns = append(e.turns, d)
+	if !e.brief {
+		e.turns = append(e.turns, d)
+	}
 	return false
 }
 
@@ -75,6 +80,9 @@ func (m *implant) concerns(r *chart.Ruling) bool {
 // ask raises a question once; the same question from two sides hides a visit
 // if either does.
 func (e *engine) ask(q Question) {
+	if e.brief {
+		return
+	}
 	q.Key = q.Kind + "|" + q.About
 	for i := range e.asked {
 		if e.asked[i].Key == q.Key {

@@ -18,7 +18,7 @@ func (e *engine) match(m *implant, c *clock, list []*visit) {
 	if len(studies) == 0 {
 		return
 	}
-	visits := list[:0:0]
+	visits := make([]*visit, 0, len(list))
 	for _, v := range list {
 		if v.got == nil && !(v.baseline && !c.from.Exact()) && v.opens.First <= e.asOf {
 			visits = append(visits, v)
@@ -29,7 +29,7 @@ func (e *engine) match(m *implant, c *clock, list []*visit) {
 	for j, s := range studies {
 		hits := 0
 		for i, v := range visits {
-			if p := v.lies(s.On); p >= late && e.fits(s, v.ways, v.need) == fitFull && !slices.Contains(s.refusedFor, v.key()) {
+			if p := v.lies(s.On); p >= late && e.fits(s, v.ways, v.need) == fitFull && !s.refusedForVisit(v) {
 				t.cells[i*len(studies)+j] = p
 				hits++
 			}
@@ -69,7 +69,7 @@ func (e *engine) acceptRuled(m *implant, list []*visit) {
 // candidates are the studies, and events of several studies, that lie for
 // certain in a clock and may fit a visit of the series, by date.
 func (e *engine) candidates(m *implant, c *clock, list []*visit) []*study {
-	var found []*study
+	found := make([]*study, 0, len(e.studies))
 	take := func(s *study) {
 		if k, certain := m.clockOf(s.On); k != c || !certain {
 			return

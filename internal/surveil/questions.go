@@ -54,7 +54,7 @@ func (e *engine) askForVisit(v *visit, s *study, c *clock, certain bool) {
 		e.ask(Question{Kind: "study-acceptance", About: s.Ref, Since: s.On.First, Hides: true, Visit: v.key(), Why: why})
 		return
 	}
-	if m.used[s] || e.fits(s, v.ways, v.need) != fitFull || slices.Contains(s.refusedFor, v.key()) {
+	if m.used[s] || e.fits(s, v.ways, v.need) != fitFull || s.refusedForVisit(v) {
 		return
 	}
 	if certain && (c != v.clock || at != possibly) || !certain && (at == outside || !couldBeIn(v.clock, s.On)) {
@@ -83,7 +83,7 @@ func (e *engine) waits(m *implant, v *visit, s *study) bool {
 // and is not taken by another visit of the series.
 func (e *engine) candidate(m *implant, v *visit, s *study) bool {
 	c, certain := m.clockOf(s.On)
-	if !certain || c != v.clock || v.lies(s.On) < late || s.refused || slices.Contains(s.refusedFor, v.key()) {
+	if !certain || c != v.clock || v.lies(s.On) < late || s.refused || s.refusedForVisit(v) {
 		return false
 	}
 	return !slices.ContainsFunc(m.visits, func(o *visit) bool {
@@ -102,7 +102,7 @@ func (e *engine) askEarly(m *implant, c *clock, s *study) {
 	var nearest []*visit
 	best := 0
 	for _, v := range m.visits {
-		if v.clock != c || e.fits(s, v.ways, v.need) != fitFull || slices.Contains(s.refusedFor, v.key()) {
+		if v.clock != c || e.fits(s, v.ways, v.need) != fitFull || s.refusedForVisit(v) {
 			continue
 		}
 		away := int(v.target.First - s.On.First)

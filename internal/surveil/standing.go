@@ -1,6 +1,8 @@
 package surveil
 
 import (
+	"slices"
+
 	"perennial/internal/chart"
 	"perennial/internal/day"
 )
@@ -182,8 +184,8 @@ func (m *implant) next() *visit {
 // schedule that has ended, those whose window had opened by then; else all up
 // to and including the first of each series that has not opened.
 func (e *engine) listed(m *implant) []*visit {
-	stopped := map[[2]int]bool{}
-	var list []*visit
+	var stopped [][2]int
+	list := make([]*visit, 0, len(m.visits))
 	for _, v := range m.visits {
 		last := forever
 		if m.end != nil {
@@ -193,12 +195,12 @@ func (e *engine) listed(m *implant) []*visit {
 			last = min(last, v.clock.until.First)
 		}
 		row := [2]int{v.clock.number, v.series}
-		if v.opens.First > last || stopped[row] {
+		if v.opens.First > last || slices.Contains(stopped, row) {
 			continue
 		}
 		list = append(list, v)
 		if v.standing == Upcoming || v.standing == Booked && !e.reached(v.opens.First) {
-			stopped[row] = true
+			stopped = append(stopped, row)
 		}
 	}
 	return list

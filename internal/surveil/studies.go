@@ -27,9 +27,16 @@ func (s *study) names(ref string) bool {
 	return ref != "" && (s.Ref == ref || slices.Contains(s.Also, ref))
 }
 
+// refusedForVisit says whether a person refused the study for a visit.
+func (s *study) refusedForVisit(v *visit) bool {
+	return len(s.refusedFor) > 0 && slices.Contains(s.refusedFor, v.key())
+}
+
 // findStudies collects the studies that may count, and asks about those that
 // nobody can place.
 func (e *engine) findStudies() {
+	room := make([]study, 0, len(e.c.Studies))
+	e.studies = make([]*study, 0, len(e.c.Studies))
 	for i := range e.c.Studies {
 		s := &e.c.Studies[i]
 		if s.State != chart.StudyAvailable || s.NonImage {
@@ -40,7 +47,8 @@ func (e *engine) findStudies() {
 			continue
 		}
 		if e.exists(s.On) {
-			e.studies = append(e.studies, &study{Study: s, accepted: s.Accepted})
+			room = append(room, study{Study: s, accepted: s.Accepted})
+			e.studies = append(e.studies, &room[len(room)-1])
 		}
 	}
 	if len(e.rulings) > 0 || len(e.c.Reports) > 0 {

@@ -54,6 +54,7 @@ func (e *engine) findVisits(m *implant) {
 	if m.unresolved() {
 		return
 	}
+	sorted := true // as the visits of one series are
 	for _, c := range m.clocks {
 		if c.care() == nil {
 			continue
@@ -65,7 +66,10 @@ func (e *engine) findVisits(m *implant) {
 				v.series = series
 			}
 			e.match(m, c, list)
-			m.visits = append(m.visits, list...)
+			if m.visits = append(m.visits, list...); len(m.clocks) == 1 && series == 1 {
+				return
+			}
+			sorted = false
 		}
 		for _, row := range e.rows(m, c) {
 			add(row)
@@ -74,6 +78,9 @@ func (e *engine) findVisits(m *implant) {
 		for _, v := range e.added(m, c) {
 			add([]*visit{v})
 		}
+	}
+	if sorted {
+		return
 	}
 	slices.SortStableFunc(m.visits, func(a, b *visit) int {
 		if a.clock != b.clock {
@@ -91,7 +98,7 @@ func (e *engine) findVisits(m *implant) {
 // series id are one series.
 func (e *engine) rows(m *implant, c *clock) [][]*visit {
 	var ids []string
-	made := map[string][]*visit{}
+	var rows [][]*visit
 	for i, era := range c.eras {
 		from, to := era.From, forever
 		if i == 0 {
@@ -105,31 +112,59 @@ func (e *engine) rows(m *implant, c *clock) [][]*visit {
 			if !s.For(c.class) {
 				continue
 			}
-			if !slices.Contains(ids, s.ID) {
-				ids = append(ids, s.ID)
+			row := slices.Index(ids, s.ID)
+			if row < 0 {
+				row = len(ids)
+				ids, rows = append(ids, s.ID), append(rows, nil)
 			}
-			if s.Rolling {
-				made[s.ID] = append(made[s.ID], e.rolling(m, c, era.Protocol, s)...)
-				continue
+			made := e.seriesOf(m, c, era.Protocol, s)
+			if !s.Rolling {
+				made = slices.DeleteFunc(made, func(v *visit) bool { return v.target.First < from || v.target.First > to })
 			}
-			for _, v := range e.grid(m, c, era.Protocol, s) {
-				if v.target.First >= from && v.target.First <= to {
-					made[s.ID] = append(made[s.ID], v)
-				}
+			if len(rows[row]) == 0 {
+				rows[row] = made
+			} else {
+				rows[row] = append(rows[row], made...)
 			}
 		}
 	}
-	var rows [][]*visit
-	for _, id := range ids {
-		list := made[id]
+	for _, list := range rows {
 		slices.SortStableFunc(list, func(a, b *visit) int { return cmp.Compare(a.target.First, b.target.First) })
 		for i, v := range list {
 			v.n = i + 1
 		}
 		e.lastDays(c, list)
-		rows = append(rows, list)
 	}
 	return rows
+}
+
+// seriesOf makes the visits of one series of a protocol.
+func (e *engine) seriesOf(m *implant, c *clock, p *protocol.Protocol, s *protocol.Series) []*visit {
+	if s.Rolling {
+		return e.rolling(m, c, p, s)
+	}
+	return e.grid(m, c, p, s)
+}
+
+// newVisit makes room for a visit. Visits are made many at a time: of all that
+// an evaluation makes they are the most.
+func (e *engine) newVisit() *visit {
+	if len(e.room) == cap(e.room) {
+		e.room = make([]visit, 0, 16)
+	}
+	e.room = e.room[:len(e.room)+1]
+	return &e.room[len(e.room)-1]
+}
+
+// horizon is the day up to which the targets of an endless series are made. An
+// outline shows none beyond the first that has not opened, so that two of these
+// are enough where neither a ruling nor a start of records in the future can
+// settle a visit that has not opened.
+func (e *engine) horizon(c *clock, r *protocol.Repeat) day.Day {
+	if !e.brief || len(e.rulings) > 0 || e.r.Settings.RecordsFrom > e.asOf || !c.from.Exact() {
+		return e.asOf + ahead
+	}
+	return min(e.asOf+ahead, max(e.asOf, c.from.First.Add(r.From)).Plus(r.Before+r.After+2*31*r.Every.Months))
 }
 
 // grid makes the visits of one series of a protocol, up to well beyond the
@@ -138,8 +173,9 @@ func (e *engine) grid(m *implant, c *clock, p *protocol.Protocol, s *protocol.Se
 	list := make([]*visit, 0, 24)
 	put := func(id string, at day.Offset, before, after int) *visit {
 		target := c.from.Add(at)
-		v := &visit{implant: m, clock: c, seriesID: s.ID, ladder: s.Ladder, step: id, target: target,
-			opens: target.Plus(-before), closes: target.Plus(after), need: c.need, protocol: p}
+		v := e.newVisit()
+		v.implant, v.clock, v.seriesID, v.ladder, v.step, v.need, v.protocol = m, c, s.ID, s.Ladder, id, c.need, p
+		v.target, v.opens, v.closes = target, target.Plus(-before), target.Plus(after)
 		list = append(list, v)
 		return v
 	}
@@ -149,8 +185,9 @@ func (e *engine) grid(m *implant, c *clock, p *protocol.Protocol, s *protocol.Se
 		}
 	}
 	if r := s.Repeat; r != nil && r.Every.Months > 0 {
+		last := e.horizon(c, r)
 		for at := r.From; r.Until.Zero() || at.Months <= r.Until.Months; at.Months += r.Every.Months {
-			if r.Until.Zero() && c.from.First.Add(at) > e.asOf+ahead {
+			if r.Until.Zero() && c.from.First.Add(at) > last {
 				break
 			}
 			put(s.Prefix+strconv.Itoa(at.Months/12), at, r.Before, r.After).wants(r.Ways, r.Needs, r.Cite)
