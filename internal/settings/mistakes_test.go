@@ -1,0 +1,109 @@
+package settings_test
+
+// mistakes are the files of testdata/settings, each with all that is to be said
+// about it.
+func mistakes() map[string][]string {
+	return map[string][]string{
+		"a-list": {
+			`a-list.yaml:1:1: a map (key: value) is expected here, not a list`,
+		},
+		"bad-address": {
+			`bad-address.yaml:3:9: mail.from: a mail address is expected here`,
+		},
+		"care-twice": {
+			`care-twice.yaml:5:13: care.protocols[1].use: svs-aaa-2018 stands here twice with the same date`,
+		},
+		"care-without-use": {
+			`care-without-use.yaml:4:7: care.protocols[0].use: is missing; text is expected`,
+		},
+		"empty": {
+			`empty.yaml:1:1: site is missing; a map with name and zone is expected`,
+		},
+		"key-twice": {
+			`key-twice.yaml:4:3: the key "path" stands twice in this map, first on line 3`,
+		},
+		"listen-everywhere": {
+			`listen-everywhere.yaml:3:11: web.listen: the pages have no accounts yet, so whoever reaches them reads them: only 127.0.0.1, ::1 or localhost is allowed`,
+		},
+		"listen-name": {
+			`listen-name.yaml:3:11: web.listen: the pages have no accounts yet, so whoever reaches them reads them: only 127.0.0.1, ::1 or localhost is allowed`,
+		},
+		"listen-no-port": {
+			`listen-no-port.yaml:3:11: web.listen: host and port are expected here, such as 127.0.0.1:8420`,
+		},
+		"local-zone": {
+			`local-zone.yaml:3:9: site.zone: no time zone has the name "Local"; an IANA name such as Europe/Lisbon or America/Chicago is expected`,
+		},
+		"login-in-url": {
+			`login-in-url.yaml:4:10: sources.rest.url: the address holds a user name or password; take them out and name a token-file`,
+		},
+		"names-maybe": {
+			`names-maybe.yaml:3:10: digest.names: yes or no is expected here, not "maybe"`,
+		},
+		"no-such-day": {
+			`no-such-day.yaml:4:10: site.start: a date written YYYY-MM-DD is expected here, not "2026-02-30"`,
+		},
+		"no-zone": {
+			`no-zone.yaml:2:3: site.zone: is missing; text is expected`,
+		},
+		"nobody-to-write-to": {
+			`nobody-to-write-to.yaml:3:3: mail.recipients: is missing; a mail server is named, but nobody to write to`,
+		},
+		"not-an-address": {
+			`not-an-address.yaml:4:10: sources.rest.url: an address that begins with https:// (or http://) is expected here`,
+		},
+		"number-order": {
+			`number-order.yaml:3:3: numbers.report-asap-days: 30 is less than report-days (40); it must not be`,
+		},
+		"number-range": {
+			`number-range.yaml:3:18: numbers.lost-attempts: 0 is out of range; from 1 to 20 is allowed`,
+			`number-range.yaml:4:14: numbers.lead-days: a whole number is expected here, not "soon"`,
+		},
+		"out-mode": {
+			`out-mode.yaml:3:9: out.mode: unknown word "sent" (did you mean "send"?)`,
+		},
+		"partial-date": {
+			`partial-date.yaml:4:17: site.records-from: a date written YYYY-MM-DD is expected here, not "2015"`,
+		},
+		"password-in-clear": {
+			`password-in-clear.yaml:5:13: mail.password: secrets are not written here: put it into a file that only this program may read, name that file under password-file, and change the secret, which has been seen`,
+		},
+		"recipient-twice": {
+			`recipient-twice.yaml:7:17: mail.recipients[1].address: this recipient stands here twice`,
+			`recipient-twice.yaml:7:38: mail.recipients[1].role: unknown word "boss"; one of nurse, lead, quality, it is expected`,
+		},
+		"send-nowhere": {
+			`send-nowhere.yaml:3:3: out.mode: send needs a way out: mail.host for digests or out.rest.url for Tasks`,
+		},
+		"starttls-off": {
+			`starttls-off.yaml:4:13: mail.starttls: mail about patients is sent through an encrypted connection or not at all: required is the only value`,
+		},
+		"tab": {
+			`tab.yaml:2:1: this is not readable as YAML: found character '	' that cannot start any token`,
+		},
+		"time-of-day": {
+			`time-of-day.yaml:3:7: digest.at: a time of day such as 07:05 is expected here, not "25:00"`,
+			`time-of-day.yaml:5:15: times.nightly-at: a time of day such as 07:05 is expected here, not "half past two"`,
+		},
+		"token-in-clear": {
+			`token-in-clear.yaml:5:12: sources.rest.token: secrets are not written here: put it into a file that only this program may read, name that file under token-file, and change the secret, which has been seen`,
+		},
+		"token-without-tls": {
+			`token-without-tls.yaml:4:10: sources.rest.url: the token would go where others can read it; an address that begins with https:// is needed`,
+		},
+		"two-lines": {
+			`two-lines.yaml:2:9: site.name: text on one line is expected here`,
+		},
+		"unknown-keys": {
+			`unknown-keys.yaml:4:3: site: unknown key "recordsfrom" (did you mean "records-from"?)`,
+			`unknown-keys.yaml:5:1: unknown key "storage" (did you mean "store"?)`,
+			`unknown-keys.yaml:8:3: out: unknown key "modus" (did you mean "mode"?)`,
+		},
+		"unknown-zone": {
+			`unknown-zone.yaml:3:9: site.zone: no time zone has the name "Europe/Atlantis"; an IANA name such as Europe/Lisbon or America/Chicago is expected`,
+		},
+		"user-without-password": {
+			`user-without-password.yaml:3:3: mail.password-file: is missing; mail.user needs the file that holds the password`,
+		},
+	}
+}
