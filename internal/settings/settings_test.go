@@ -108,6 +108,7 @@ func TestPrintIsReadBack(t *testing.T) {
 		t.Fatal(err)
 	}
 	rich := strings.NewReplacer("# codes:\n#   site:", "codes:\n  site:", "# rest:\n#   url: https://fhir.example.org/r4\n#   token-file:", "  rest:\n    url: https://fhir.example.org/r4\n    token-file:",
+		"# rest: # a FHIR server that takes the Tasks\n#   url: https://fhir.example.org/r4\n#   token-file:", "  rest:\n    url: https://fhir.example.org/r4\n    token-file:",
 		"# link:", "link:", "Vascular unit, Example Harbour #", "\"Bo'ness: 'Harbour' # 1\" #").Replace(string(doc))
 	for name, doc := range map[string]string{"minimal": minimal, "sample": string(doc), "rich": rich} {
 		s, err := settings.Parse(name, []byte(doc))
