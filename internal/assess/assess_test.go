@@ -373,3 +373,49 @@ func BenchmarkAssess(b *testing.B) {
 		})
 	}
 }
+
+// What real servers send and what is hostile: nothing is lost without a word,
+// and the sums hold.
+func TestQuirks(t *testing.T) {
+	t.Parallel()
+	files, err := filepath.Glob("../../testdata/fhir/quirks/*.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	hostile, _ := filepath.Glob("../../testdata/hostile/*")
+	if files = append(files, hostile...); len(files) < 30 {
+		t.Fatalf("only %d files", len(files))
+	}
+	for _, file := range files {
+		t.Run(filepath.Base(file), func(t *testing.T) {
+			t.Parallel()
+			o := assess.Options{Paths: []string{file}, Format: assess.FormatSummary, AsOf: "2032-01-01"}
+			got := run(t, nil, o)
+			r, p := sums(t, got.out)
+			if r.Received == 0 || r.Received != r.Used+r.Superseded+r.NotRelevant+r.InError+r.Quarantined {
+				t.Errorf("resources do not add up: %+v", r)
+			}
+			if p.WithImplant != p.Active+p.Paused+p.Ended+p.Unresolved {
+				t.Errorf("patients do not add up: %+v", p)
+			}
+			if n := strings.Count(got.errs, "\n"); n != r.Quarantined {
+				t.Errorf("%d lines for %d quarantined:\n%s", n, r.Quarantined, got.errs)
+			}
+		})
+	}
+}
+
+// Eight ways to name a patient: what cannot be followed is told, never dropped.
+func TestReferencesToPatients(t *testing.T) {
+	t.Parallel()
+	got := run(t, nil, assess.Options{Paths: []string{"../../testdata/fhir/quirks/q20-references.json"}, Format: assess.FormatSummary, AsOf: "2032-01-01"})
+	r, _ := sums(t, got.out)
+	if r.Used != 3 || r.Quarantined != 5 {
+		t.Errorf("%+v, want 3 used and 5 quarantined:\n%s", r, got.errs)
+	}
+	for _, id := range []string{"r3", "r4", "r5", "r6", "r7"} {
+		if !strings.Contains(got.errs, "Procedure/"+id+": its patient is ") {
+			t.Errorf("nothing is said of Procedure/%s:\n%s", id, got.errs)
+		}
+	}
+}

@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"runtime/debug"
+	"strings"
 	"sync/atomic"
 
 	"perennial/internal/chart"
@@ -48,9 +49,24 @@ func (j *job) readAll(ctx context.Context, inputs []input) error {
 func (j *job) quarantine(file string, line int, ref, what string) {
 	j.sums.Quarantined++
 	if ref != "" {
-		what = ref + ": " + what
+		what = oneLine(ref) + ": " + what
 	}
-	fmt.Fprintf(j.std.Err, "%s:%d: %s\n", file, line, what)
+	fmt.Fprintf(j.std.Err, "%s:%d: %s\n", oneLine(file), line, what)
+}
+
+// oneLine takes out of a text from outside what would break a line, a column or
+// a terminal.
+func oneLine(s string) string {
+	odd := func(r rune) bool { return r < ' ' || r >= 0x7f && r < 0xa0 || r == 0x2028 || r == 0x2029 }
+	if strings.IndexFunc(s, odd) < 0 {
+		return s
+	}
+	return strings.Map(func(r rune) rune {
+		if odd(r) {
+			return '?'
+		}
+		return r
+	}, s)
 }
 
 // reading reads the inputs one after the other.

@@ -82,7 +82,7 @@ func lapsed(m *surveil.Implant) bool {
 // appendRow writes the row of a patient.
 func appendRow(b []byte, p *surveil.Plan) []byte {
 	r := rowOf(p)
-	b = append(append(b, p.Patient...), '\t')
+	b = append(append(b, oneLine(p.Patient)...), '\t')
 	b = append(strconv.AppendInt(b, int64(r.done), 10), '\t')
 	b = append(strconv.AppendInt(b, int64(r.missed), 10), '\t')
 	if r.next > 0 {
@@ -112,7 +112,7 @@ func appendTable(b []byte, p *surveil.Plan) []byte {
 		if index == "" {
 			index = "not known"
 		}
-		b = fmt.Appendf(b, "%s\t%s\t%s\t%s\t%s\t", p.Patient, class, index, state, p.FollowUp)
+		b = fmt.Appendf(b, "%s\t%s\t%s\t%s\t%s\t", oneLine(p.Patient), class, index, state, p.FollowUp)
 		if m.Next >= 0 && m.Next < len(m.Visits) && m.Ended == "" {
 			v := &m.Visits[m.Next]
 			b = fmt.Appendf(b, "%s\t%s\t%s to %s\t%s\t", v.Step, v.Target.First.Text(), v.Opens.First.Text(), v.Closes.Last.Text(), v.Standing)

@@ -238,7 +238,8 @@ func TestPatientKeys(t *testing.T) {
 		{fhir.Reference{Identifier: &fhir.Identifier{System: "urn:mrn", Value: "1"}}, "=urn:mrn|1"},
 		{fhir.Reference{Identifier: &fhir.Identifier{Value: "1"}, Type: "Group"}, ""},
 		{fhir.Reference{Reference: "Group/1"}, ""},
-		{fhir.Reference{Display: "Somebody"}, ""},
+		{fhir.Reference{Display: "Somebody"}, "?"},
+		{fhir.Reference{Identifier: &fhir.Identifier{System: "urn:mrn"}}, "?"},
 		{fhir.Reference{}, ""},
 	} {
 		if got := intake.PatientKey(c.ref); got != c.want {

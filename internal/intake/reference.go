@@ -19,8 +19,8 @@ const (
 // the id of the record for "Patient/id" (with or without a version), else a
 // form that can be resolved when all records are known: an address
 // ("https://host/fhir/Patient/1", "urn:uuid:…"), "=system|value" for an
-// identifier, "?text" for a bare id. It is empty where the reference is missing
-// or is about something else than a patient.
+// identifier, "?text" for a bare id, "?" where only a name was sent. It is empty
+// where the reference is missing or is about something else than a patient.
 func PatientKey(r fhir.Reference) string {
 	if id, ok := strings.CutPrefix(r.Reference, "Patient/"); ok && id != "" && r.Type == "" && !strings.ContainsAny(id, "/?# ") {
 		return id
@@ -41,7 +41,10 @@ func PatientKey(r fhir.Reference) string {
 	case fhir.Odd:
 		return string(markBare) + ref.ID
 	}
-	return ""
+	if r.IsZero() {
+		return ""
+	}
+	return string(markBare) // a name, or an identifier without a value: nobody's, but not nothing
 }
 
 // provisional says whether a key is not the id of a record.
