@@ -13,7 +13,7 @@ import (
 // assessCommand is the heart from the shell.
 func assessCommand(e *env) *cobra.Command {
 	var o assess.Options
-	var format, summary string
+	var format, summary, site string
 	c := &cobra.Command{
 		Use:   "assess [flags] PATH...",
 		Short: "Work out schedules and standings from FHIR files, without a database",
@@ -38,6 +38,7 @@ func assessCommand(e *env) *cobra.Command {
 	f.StringVar(&o.AsOf, "as-of", "", "the day to assess, YYYY-MM-DD (default today in the zone)")
 	f.StringVar(&o.KnownAt, "known-at", "", "leave out what was received after this time, e.g. 2026-03-31T17:00:00Z or 2026-03-31 (the end of that day)")
 	f.StringVar(&o.Zone, "zone", "", "time zone of the site, an IANA name (default UTC)")
+	f.StringVar(&site, "settings", "", "settings file of the site: zone, protocols, code map, numbers")
 	f.StringVar(&o.Rulings, "rulings", "", "file of rulings, NDJSON as exported")
 	f.StringArrayVar(&o.Protocols, "protocol", nil, "protocol id or file for the classes that it names; may be repeated")
 	f.StringArrayVar(&o.Codes, "codes", nil, "file with the site's own code map; may be repeated")
@@ -46,6 +47,11 @@ func assessCommand(e *env) *cobra.Command {
 	c.RunE = func(c *cobra.Command, args []string) error {
 		o.Paths, o.Now, o.Shipped = args, e.now(), config.Files
 		var err error
+		if site != "" {
+			if err := useSettings(site, &o); err != nil {
+				return err
+			}
+		}
 		if o.Format, err = formatOf(e, format, summary); err != nil {
 			return err
 		}

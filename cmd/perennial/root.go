@@ -61,6 +61,7 @@ func rootCommand(e *env) *cobra.Command {
 	root.AddCommand(
 		assessCommand(e),
 		codesCommand(e),
+		settingsCommand(e),
 		versionCommand(e),
 	)
 	return root

@@ -97,8 +97,8 @@ func badDocuments(what string, problems []yamldoc.Problem) error {
 
 // loadRules loads the shipped protocols and those given, and settles which is
 // for which class.
-func loadRules(shipped fs.FS, given []string, settings surveil.Settings) (*surveil.Rules, error) {
-	sub, err := fs.Sub(shipped, "protocols")
+func loadRules(o *Options, settings surveil.Settings) (*surveil.Rules, error) {
+	sub, err := fs.Sub(o.Shipped, "protocols")
 	if err != nil {
 		return nil, fault.Wrap("reading the shipped protocols", err)
 	}
@@ -107,7 +107,7 @@ func loadRules(shipped fs.FS, given []string, settings surveil.Settings) (*surve
 		return nil, badDocuments("a shipped protocol has mistakes", problems)
 	}
 	var chosen []surveil.InForce
-	for _, name := range given {
+	for _, name := range o.Protocols {
 		p, err := findProtocol(set, name)
 		if err != nil {
 			return nil, err
@@ -120,7 +120,8 @@ func loadRules(shipped fs.FS, given []string, settings surveil.Settings) (*surve
 		chosen = append(chosen, surveil.InForce{Protocol: p, Chosen: "command line"})
 		set[p.ID] = p
 	}
-	return &surveil.Rules{Care: surveil.CareFrom(set, chosen), All: protocolSet(set), Settings: settings}, nil
+	rules := &surveil.Rules{Care: surveil.CareFrom(set, chosen), All: protocolSet(set), Settings: settings}
+	return rules, addSite(set, rules, o.Site, chosen)
 }
 
 // findProtocol finds a protocol by its id, else reads the file.
