@@ -245,16 +245,8 @@ func push[T any](list *[]T, item *T) {
 // code does not.
 func (a *assembly) askOrders() {
 	for i := range a.c.Studies {
-		s := &a.c.Studies[i]
-		if s.CodedSeparate {
-			continue
-		}
-		for _, ref := range s.Orders {
-			if o := a.orders[ref]; o != nil && !o.Unrecognised && o.Kind != KindUnknown {
-				s.Kind, s.Covers, s.NeverCounts, s.Unrecognised = o.Kind, s.Covers|o.Covers, o.NeverCounts, false
-				s.How, s.CodedSeparate = "order "+ref+", "+o.How, true
-				break
-			}
+		if s := &a.c.Studies[i]; !s.CodedSeparate {
+			a.askOrder(s)
 		}
 	}
 	for i := range a.c.Bookings {
@@ -264,6 +256,24 @@ func (a *assembly) askOrders() {
 				b.Imaging, b.Kind, b.Covers, b.How = true, o.Kind, o.Covers, "order "+ref+", "+o.How
 				break
 			}
+		}
+	}
+}
+
+// askOrder asks the orders of one study. What was ordered is not what was
+// done where the images are of another modality: that is for a person.
+func (a *assembly) askOrder(s *Study) {
+	for _, ref := range s.Orders {
+		o := a.orders[ref]
+		switch {
+		case o == nil || o.Off || o.Unrecognised || o.Kind == KindUnknown:
+		case !o.Kind.fromModality(s.Modality):
+			a.c.Doubts = append(a.c.Doubts, Doubt{Kind: "study-kind", About: s.Ref, On: s.On,
+				Text: "The order asked for " + o.Kind.String() + ", but the images are " + s.Modality + ". What was done?"})
+		default:
+			s.Kind, s.Covers, s.NeverCounts, s.Unrecognised = o.Kind, s.Covers|o.Covers, o.NeverCounts, false
+			s.How, s.CodedSeparate = "order "+ref+", "+o.How, true
+			return
 		}
 	}
 }

@@ -106,6 +106,11 @@ func TestOrderTellsTheKind(t *testing.T) {
 	if got.Studies[0].Kind != chart.Duplex || got.Studies[0].Unrecognised {
 		t.Errorf("%+v", got.Studies[0])
 	}
+	s.Study.Modality = "ct"
+	got, _ = assemble(chart.Options{}, s, order)
+	if got.Studies[0].Kind != chart.KindUnknown || len(got.Doubts) != 1 {
+		t.Errorf("a duplex was ordered and CT images came: %+v %+v", got.Studies[0], got.Doubts)
+	}
 }
 
 // A report is tied to its study by reference, accession or being the only one

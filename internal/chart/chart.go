@@ -141,6 +141,7 @@ type Study struct {
 	Said          string   // short description, for questions to people
 	Updated       int64    // receipt, milliseconds since 1970, zero where unknown
 	CodedSeparate bool     // the kind came from a code, not from text
+	Modality      string   // ct, mr, ultrasound, angiogram or radiograph, as the images say, where no code of its own tells the kind
 }
 
 // ReportState is how far a report has come.

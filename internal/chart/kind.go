@@ -60,6 +60,20 @@ func (k Kind) Modality() string {
 	return ""
 }
 
+// fromModality says whether imaging of the kind can come from a modality, in
+// the words of Study.Modality.
+func (k Kind) fromModality(modality string) bool {
+	switch k {
+	case Angiogram:
+		return modality == "angiogram"
+	case Radiograph:
+		return modality == "radiograph"
+	case OtherImaging:
+		return true
+	}
+	return modality == "" || k.Modality() == modality
+}
+
 // Territory is a set of body regions that a study shows or a protocol wants.
 type Territory uint16
 

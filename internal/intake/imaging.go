@@ -52,10 +52,47 @@ func (in *input) settle(r *fhir.ImagingStudy, s *chart.Study) error {
 		what, rule, known = in.m.Book.Study(ask)
 	}
 	in.conclude(s, what, rule, known)
+	if !s.CodedSeparate {
+		s.Modality = modalityOf(r)
+	}
 	if !s.On.Known() {
 		in.dateBySeries(r, s)
 	}
 	return nil
+}
+
+// modalityOf is the modality of the images in the words of the chart: the
+// first that is one of images.
+func modalityOf(r *fhir.ImagingStudy) string {
+	for i := range r.Modality {
+		if m := modalityWord(r.Modality[i].Code); m != "" {
+			return m
+		}
+	}
+	for i := range r.Series {
+		if m := modalityWord(r.Series[i].Modality.Code); m != "" {
+			return m
+		}
+	}
+	return ""
+}
+
+// modalityWord turns a DICOM modality (PS3.16, context group 29) into a word
+// of the chart.
+func modalityWord(code string) string {
+	switch code {
+	case "CT":
+		return "ct"
+	case "MR":
+		return "mr"
+	case "US", "IVUS":
+		return "ultrasound"
+	case "XA", "RF":
+		return "angiogram"
+	case "CR", "DX", "RG":
+		return "radiograph"
+	}
+	return ""
 }
 
 // conclude writes down what the code book says. A CT or an MR of which nothing

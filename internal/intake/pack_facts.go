@@ -169,6 +169,7 @@ func (c *coder) study(s *chart.Study) {
 	c.list(&s.Also)
 	number(c, &s.DoseDLP)
 	c.word(&s.Said)
+	c.word(&s.Modality)
 	later := s.Updated - c.s.Updated
 	number(c, &later)
 	s.Updated = later + c.s.Updated

@@ -351,7 +351,7 @@ func (e *engine) settleClocks(m *implant) {
 		e.chooseCare(m, c)
 		if c.care() == nil && m.index.Known() {
 			about := cmp.Or(c.by, m.id)
-			e.ask(Question{Kind: "implant-class", About: about, Since: c.from.First, Hides: true, Why: Reason{Rule: "class-without-protocol", Facts: []string{about}, Word: c.class}})
+			e.ask(Question{Kind: "implant-class", About: about, Since: c.from.First, Hides: true, Why: Reason{Rule: "class-without-protocol", Facts: []string{about}, Word: cmp.Or(c.class, "not stated")}})
 		}
 	}
 	if p := m.now().care(); p != nil && p.KeepClock && len(m.clocks) > 1 {

@@ -61,7 +61,7 @@ func Templates() []Template {
 		{"operation-doubtful", "The operation may not have left an implant in place ({word}). Is there an implant to follow?"},
 		{"operation-may-be-same", "Two records may be one operation; their dates are not known to the day. Are they the same?"},
 		{"side-unknown", "The side is not stated. Left or right?"},
-		{"class-without-protocol", "No protocol is for an implant of class {word}. What was implanted?"},
+		{"class-without-protocol", "No protocol names the class of this implant ({word}). What was implanted?"},
 		{"study-without-date", "The study has no usable date. When was it?"},
 		{"study-not-recognised", "No rule knows what this imaging on {from} is ({word}). What is it?"},
 		{"study-waits", "Imaging on {from} may do for {word}. Accept it?"},
