@@ -84,6 +84,7 @@ type Decoder struct {
 	slots map[string]target
 	typ   string // the type of last
 	last  target
+	quick quick
 }
 
 // Decode is as the function Decode, but without copies and without the series of an ImagingStudy.
@@ -93,11 +94,26 @@ func (d *Decoder) Decode(body []byte) (Resource, error) {
 		return nil, err
 	}
 	d.choose(typ)
+	if d.quickly(typ, body) {
+		return d.last.record, nil
+	}
 	d.last.reset()
 	if err := d.last.fill(d.json, typ, body); err != nil {
 		return nil, err
 	}
 	return d.last.record, nil
+}
+
+// quickly reads a body of the common shape that nothing is wrong with; false where it must be decoded.
+func (d *Decoder) quickly(typ string, body []byte) bool {
+	r := d.last.record
+	if !d.quick.resource(d.json, body, d.last.wire) || r.Head().ResourceType != typ || r.check() != nil {
+		return false
+	}
+	if w, ok := d.last.wire.(*studyWire); ok {
+		w.raw = w.RawSeries
+	}
+	return true
 }
 
 // choose makes last the target for a type. The types that are not used share one.

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 
 	models "github.com/samply/golang-fhir-models/fhir-models/fhir"
@@ -42,7 +43,7 @@ func NewBatch(entries []BatchEntry) ([]byte, error) {
 	return out, linted(op, out)
 }
 
-// encode writes a model as JSON on one line, < > and & as themselves: other readers of the same models cannot
+// encode writes a model as JSON on one line, resourceType first, < > and & as themselves: other readers of the same models cannot
 // read them escaped.
 func encode(model any) ([]byte, error) {
 	raw, err := json.Marshal(model)
@@ -54,7 +55,17 @@ func encode(model any) ([]byte, error) {
 	if err := json.Compact(&b, raw); err != nil {
 		return nil, err
 	}
-	return b.Bytes(), nil
+	return typeFirst(b.Bytes()), nil
+}
+
+// typeFirst puts resourceType, which the models write last, where readers look for it.
+func typeFirst(body []byte) []byte {
+	i := bytes.LastIndex(body, []byte(`,"resourceType":"`))
+	if i < 0 || bytes.IndexByte(body[i:], '}') != len(body)-1-i {
+		return body
+	}
+	last := body[i+1 : len(body)-1]
+	return slices.Concat([]byte("{"), last, []byte(","), body[1:i], []byte("}"))
 }
 
 // unescape turns the escapes of < > and &, which encoding/json writes, into the letters. A backslash that is

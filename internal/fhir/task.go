@@ -113,6 +113,9 @@ func NewTask(s TaskSpec) ([]byte, error) {
 	if s.Site == "" || s.Key == "" || s.Patient.IsZero() {
 		return nil, fault.New(fault.Invalid, op, "", fmt.Errorf("site, key and patient are needed"))
 	}
+	if !idForm.MatchString(s.Site) {
+		return nil, fault.New(fault.Invalid, op, "", fmt.Errorf("the site's id may hold only letters, digits, hyphens and points"))
+	}
 	t := models.Task{Intent: Intent}
 	if err := taskCodes(&t, s); err != nil {
 		return nil, fault.New(fault.Invalid, op, "", err)

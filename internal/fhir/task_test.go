@@ -34,6 +34,9 @@ func TestNewTask(t *testing.T) {
 			t.Errorf("the Task lacks %s:\n%s", part, body)
 		}
 	}
+	if !strings.HasPrefix(string(body), `{"resourceType":"Task","`) {
+		t.Errorf("begins with %.40s", body)
+	}
 	for _, never := range []string{`"input"`, `"output"`, "null", `""`, "{}", "[]", "<unknown>", "\n"} {
 		if strings.Contains(string(body), never) {
 			t.Errorf("the Task holds %s", never)
@@ -75,6 +78,7 @@ func TestNewTaskRefuses(t *testing.T) {
 		"no patient":            func(s *fhir.TaskSpec) { s.Patient = fhir.Reference{} },
 		"no key":                func(s *fhir.TaskSpec) { s.Key = "" },
 		"no site":               func(s *fhir.TaskSpec) { s.Site = "" },
+		"a site with a bar":     func(s *fhir.TaskSpec) { s.Site = "a|b" },
 		"status of no set":      func(s *fhir.TaskSpec) { s.Status = "waiting" },
 		"no status":             func(s *fhir.TaskSpec) { s.Status = "" },
 		"priority of no set":    func(s *fhir.TaskSpec) { s.Priority = "soon" },

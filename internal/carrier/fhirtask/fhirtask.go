@@ -1,0 +1,228 @@
+// Package fhirtask carries work items as FHIR Tasks: to files, or to a FHIR server.
+//
+// # One item, one Task
+//
+// A Task is found again by its identifier, a token made of the site and the item's key, in a system of the site. On a
+// server it is searched for first and created on condition that it is not there, so that an item that is sent twice
+// makes no second Task; if there are two all the same (two writers once raced), the one that a person touched, else
+// the one with the lowest id, is kept, and the others are marked entered-in-error. A Task that is gone from the
+// server although it was there was removed by a person: it is not made again.
+//
+// # Whose status
+//
+// An open item is requested, a completed one completed, a cancelled one cancelled, with a statusReason in a system of
+// ours. Each Task carries a stamp of what was last written into the elements that people change too (status, priority,
+// restriction.period). What on the server differs from the stamp was set by a person, and is kept; so is a closing
+// status without a reason of ours, and all that the program never writes. Where a kept status says something else than
+// the item, a note says what became of the item. A Task marked entered-in-error is not touched at all.
+//
+// Updates are made on the server's own JSON, element by element, with If-Match: what this program does not know stays
+// as it is, to the last digit.
+//
+// # Errors
+//
+// As outbox.Carrier asks: Invalid is final. What a person can mend without touching the item (a token, a right, a
+// server that is away, another writer at the same moment) is Unavailable, with a hint.
+package fhirtask
+
+import (
+	"encoding/json"
+	"fmt"
+	"regexp"
+	"strings"
+	"time"
+	"unicode/utf8"
+
+	"perennial/internal/fault"
+	"perennial/internal/fhir"
+	"perennial/internal/notice"
+	"perennial/internal/outbox"
+	"perennial/internal/surveil"
+)
+
+// States of an item, as notice.Task has them.
+const (
+	open      = "open"
+	completed = "completed"
+	cancelled = "cancelled"
+)
+
+// Longest description, in letters; Lint allows some more.
+const maxText = 3900
+
+// decode reads the body of an item.
+func decode(it outbox.Item) (*notice.Task, error) {
+	var t notice.Task
+	if err := json.Unmarshal(it.Body, &t); err != nil {
+		return nil, fault.New(fault.Invalid, "read work item", "", err)
+	}
+	if statusOf(&t) == "" {
+		return nil, fault.New(fault.Invalid, "read work item", "", fmt.Errorf("a state that there is none of"))
+	}
+	return &t, nil
+}
+
+// statusOf is the status that the item's own state asks for.
+func statusOf(t *notice.Task) string {
+	return map[string]string{open: "requested", completed: "completed", cancelled: "cancelled"}[t.State]
+}
+
+// Render writes the item as a Task of a site (the id of its store). The error is of kind Invalid.
+func Render(site string, t *notice.Task) ([]byte, error) {
+	authored, err1 := time.Parse(time.RFC3339, t.Authored)
+	modified, err2 := time.Parse(time.RFC3339, t.Modified)
+	if err1 != nil || err2 != nil {
+		return nil, fault.New(fault.Invalid, "render work item", "", fmt.Errorf("authored or modified is no time"))
+	}
+	if modified.Before(authored) { // the clock was put back in between
+		modified = authored
+	}
+	s := fhir.TaskSpec{
+		Site: site, Key: t.Key, Group: clean(t.Implant), Status: t.Status, Priority: t.Urgency, Patient: patient(t), Performer: clean(t.Performer),
+		BusinessStatus: business(t), Code: fhir.Word{Code: t.Kind, Text: notice.Title(t.Kind)}, ReasonCode: fhir.Word{Code: t.Rule},
+		Description: clean(dayCount.ReplaceAllString(t.Text, "")), Authored: authored, Modified: modified,
+		From: t.From.String(), By: t.By.String(),
+	}
+	if s.Status == "" || !t.Human {
+		s.Status = statusOf(t)
+	}
+	if t.State != open && !t.Human {
+		s.StatusReason = fhir.Word{Code: t.Reason, Text: ended(t)}
+	}
+	if t.By > 0 && t.By < t.From {
+		s.By = s.From
+	}
+	s.Focus, s.Reason = about(t)
+	if s.Notes, err1 = notes(t); err1 != nil {
+		return nil, err1
+	}
+	return fhir.NewTask(s)
+}
+
+// dayCount is a count of days in a text, which would be wrong tomorrow; the dates beside it stay.
+var dayCount = regexp.MustCompile(`, \d+ days? ago`)
+
+// clean makes a text fit for a Task: trimmed, valid, not too long.
+func clean(text string) string {
+	text = strings.TrimSpace(strings.ToValidUTF8(text, "?"))
+	if utf8.RuneCountInString(text) > maxText {
+		text = strings.TrimSpace(string([]rune(text)[:maxText])) + " …"
+	}
+	return text
+}
+
+// ended says why an item ended, and what shows it.
+func ended(t *notice.Task) string {
+	text := notice.ReasonText(t.Reason)
+	if len(t.Evidence) > 0 {
+		text += " (" + strings.Join(t.Evidence, ", ") + ")"
+	}
+	return clean(text)
+}
+
+// business says where the item stands, in words of ours.
+func business(t *notice.Task) fhir.Word {
+	switch {
+	case t.State == completed:
+		return fhir.Word{Code: "done", Text: "Done"}
+	case t.State == cancelled:
+		return fhir.Word{Code: "not-needed", Text: "No longer needed"}
+	case t.Kind == surveil.WorkArrange:
+		return fhir.Word{Code: "due", Text: "Due"}
+	case t.Kind == surveil.WorkChase:
+		return fhir.Word{Code: "overdue", Text: "Overdue"}
+	case t.Kind == surveil.WorkTrace && t.Rule == "rung-lost":
+		return fhir.Word{Code: "lost", Text: "Lost to follow-up"}
+	case t.Kind == surveil.WorkTrace:
+		return fhir.Word{Code: "presumed-lost", Text: "Presumed lost to follow-up"}
+	}
+	return fhir.Word{Code: "waiting", Text: "Waiting for a person"}
+}
+
+// patient is whose the item is, by reference and by the first identifier.
+func patient(t *notice.Task) fhir.Reference {
+	r := point(t.Patient)
+	if fhir.WellFormed("Patient/" + t.Patient) {
+		r = fhir.Reference{Reference: "Patient/" + t.Patient}
+	} else if id, ok := strings.CutPrefix(t.Patient, "="); ok {
+		r = fhir.Reference{Identifier: bySystem(id)}
+	} else if id, ok := strings.CutPrefix(t.Patient, "?"); ok {
+		r = fhir.Reference{Identifier: bySystem(id)}
+	}
+	if len(t.Identifiers) > 0 && (r.Identifier == nil || r.Identifier.System == fhir.FactSystem) {
+		r.Identifier = bySystem(t.Identifiers[0])
+	}
+	if r.Identifier != nil && r.Identifier.Value == "" {
+		r.Identifier = nil
+	}
+	return r
+}
+
+// bySystem takes "system|value" apart.
+func bySystem(text string) *fhir.Identifier {
+	system, value, ok := strings.Cut(text, "|")
+	if !ok {
+		return &fhir.Identifier{Value: clean(text)}
+	}
+	if strings.ContainsFunc(system, func(r rune) bool { return r <= ' ' }) {
+		system = ""
+	}
+	return &fhir.Identifier{System: system, Value: clean(value)}
+}
+
+// about is what the item is about, and the reason for it: the study or report, and the operation; or the operation,
+// and the first fact that led to it.
+func about(t *notice.Task) (focus, reason fhir.Reference) {
+	switch {
+	case t.About != "" && t.Implant != "":
+		return point(t.About), point(t.Implant)
+	case t.About != "":
+		return point(t.About), point(first(t.Facts))
+	case t.Implant != "" && len(t.Facts) > 0:
+		return point(t.Implant), point(first(t.Facts))
+	}
+	return point(t.Implant), point(t.Implant)
+}
+
+func first(list []string) string {
+	if len(list) == 0 {
+		return ""
+	}
+	return list[0]
+}
+
+// point refers to a fact: by its address, or, where it has none on a server (a ruling, a hand-made implant), by its
+// name with us.
+func point(ref string) fhir.Reference {
+	switch {
+	case clean(ref) == "":
+		return fhir.Reference{}
+	case fhir.WellFormed(ref):
+		return fhir.Reference{Reference: ref}
+	}
+	return fhir.Reference{Identifier: &fhir.Identifier{System: fhir.FactSystem, Value: clean(ref)}}
+}
+
+// notes are the item's notes.
+func notes(t *notice.Task) ([]fhir.TaskNote, error) {
+	var list []fhir.TaskNote
+	for _, n := range t.Notes {
+		at, err := time.Parse(time.RFC3339, n.At)
+		if err != nil {
+			return nil, fault.New(fault.Invalid, "render work item", "", fmt.Errorf("a note without a time"))
+		}
+		if text := clean(n.Text); text != "" {
+			list = append(list, fhir.TaskNote{Text: text, Time: at})
+		}
+	}
+	return list, nil
+}
+
+// keptNote says what became of an item whose Task keeps the status that a person set.
+func keptNote(t *notice.Task, kept string) (fhir.TaskNote, bool) {
+	at, err := time.Parse(time.RFC3339, t.Modified)
+	if err != nil || t.State == open || kept == statusOf(t) {
+		return fhir.TaskNote{}, false
+	}
+	return fhir.TaskNote{Time: at, Text: clean(fmt.Sprintf("The work item is %s: %s. The status %s was set by a person and is kept.", t.State, ended(t), kept))}, true
+}
