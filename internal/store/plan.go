@@ -101,6 +101,15 @@ func (l *Line) bookings(p *surveil.Plan, c *chart.Chart) {
 	l.BookedGone = gone
 }
 
+// Booked gives, on a day, the next appointment for imaging and the last one that
+// has passed without a study; zero where there is none.
+func (l *Line) Booked(today day.Day) (next, gone day.Day) {
+	if l.NextBooking > 0 && l.NextBooking < today {
+		return 0, l.NextBooking
+	}
+	return l.NextBooking, l.BookedGone
+}
+
 func planKey(patient string) []byte { return kv.Key("plan", part(patient)) }
 func lineKey(patient string) []byte { return kv.Key("patient", part(patient)) }
 func thenKey(patient string) []byte { return kv.Key("then", part(patient)) }
@@ -293,18 +302,37 @@ func (w *Writer) Digested() error {
 	return nil
 }
 
+// Waker is a patient who is to be looked at on a day.
+type Waker struct {
+	On      day.Day
+	Patient string
+}
+
 // Waking lists up to limit patients whose plan changes by itself on or before a
 // day, the earliest first.
-func Waking(r kv.Reader, on day.Day, limit int) ([]string, error) {
-	var list []string
+func Waking(r kv.Reader, on day.Day, limit int) ([]Waker, error) {
+	var list []Waker
 	from, _ := kv.Prefix("wake")
 	to := kv.Key("wake", int32(on)+1)
-	err := r.Scan(from, to, func(_, patient []byte) error {
+	err := r.Scan(from, to, func(key, patient []byte) error {
 		if len(list) >= limit {
 			return kv.Stop
 		}
-		list = append(list, string(patient))
+		parts, err := kv.Split(key)
+		if err != nil || len(parts) != 3 {
+			return damaged("a key is not one of ours")
+		}
+		n, _ := parts[1].(int32)
+		list = append(list, Waker{day.Day(n), string(patient)})
 		return nil
 	})
 	return list, err
 }
+
+// Wake notes that somebody is to be looked at on a day.
+func (w *Writer) Wake(on day.Day, patient string) error {
+	return w.putText(wakeKey(on, patient), []byte(patient))
+}
+
+// Woken removes a note that Wake or PutPlan made.
+func (w *Writer) Woken(k Waker) error { return w.drop(wakeKey(k.On, k.Patient)) }

@@ -274,3 +274,98 @@ func Raw(r kv.Reader, rec *Record) ([]byte, error) {
 	_, err := get(r, rec.rawKey(), &s)
 	return s.Raw, err
 }
+
+// ListSkipped lists up to limit of what says nothing about surveillance, from the
+// page on, and moves the page.
+func ListSkipped(r kv.Reader, p *Page, limit int) (list []Record, more bool, err error) {
+	more, err = p.scan(r, limit, func(_, text []byte) error {
+		rec, err := decodeRecord(text)
+		list = append(list, rec)
+		return err
+	}, "skip")
+	return list, more, err
+}
+
+// Unskip takes a resource that said nothing until now for one that is about a
+// patient. It keeps its place.
+func (w *Writer) Unskip(rec Record, words []string) error {
+	have, err := receipts(w.Tx, rec.Ref)
+	if err != nil {
+		return err
+	}
+	if err := w.drop(rec.skipKey()); err != nil {
+		return err
+	}
+	w.counts.Resources.NotRelevant--
+	*w.counts.Resources.of(rec.Fate)++
+	if err := w.put(rec.gotKey(), receipt{V: 1, Patient: rec.Patient, Seq: rec.Seq}); err != nil {
+		return err
+	}
+	if err := w.put(rec.key(), rec.stored()); err != nil {
+		return err
+	}
+	if err := w.tieReceipts(rec.Patient, have); err != nil {
+		return err
+	}
+	return w.addWords(rec.Patient, words)
+}
+
+// Keys lists up to limit keys of patients of whom there are records or rulings,
+// those that come after the given one, in the order in which they are stored.
+func Keys(r kv.Reader, after string, limit int) ([]string, error) {
+	var list []string
+	for _, kind := range []string{"rec", "ruling"} {
+		more, err := keysOf(r, kind, after, limit)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, more...)
+	}
+	slices.SortFunc(list, func(a, b string) int { return strings.Compare(part(a), part(b)) })
+	list = slices.Compact(list)
+	return list[:min(len(list), limit)], nil
+}
+
+// keysOf is Keys for one kind of record: it reads one record of each patient.
+func keysOf(r kv.Reader, kind, after string, limit int) ([]string, error) {
+	var list []string
+	from, to := kv.Prefix(kind)
+	if after != "" {
+		_, from = kv.Prefix(kind, part(after))
+	}
+	for len(list) < limit {
+		patient := ""
+		err := r.Scan(from, to, func(_, text []byte) error {
+			var rec struct {
+				Patient string `json:"patient"`
+			}
+			err := decode(text, &rec)
+			if patient = rec.Patient; err == nil {
+				err = kv.Stop
+			}
+			return err
+		})
+		if err != nil || patient == "" {
+			return list, err
+		}
+		list = append(list, patient)
+		_, from = kv.Prefix(kind, part(patient))
+	}
+	return list, nil
+}
+
+// Known says whether there are records or rulings under a patient's key.
+func Known(r kv.Reader, patient string) (bool, error) {
+	known := false
+	for _, kind := range []string{"rec", "ruling"} {
+		from, to := kv.Prefix(kind, part(patient))
+		err := r.Scan(from, to, func(_, _ []byte) error {
+			known = true
+			return kv.Stop
+		})
+		if err != nil || known {
+			return known, err
+		}
+	}
+	return false, nil
+}

@@ -76,6 +76,8 @@ type Meta struct {
 	RebuildAt string    `json:"rebuildAt,omitempty"` // the last patient for whom it is done
 	Ticked    day.Day   `json:"ticked,omitempty"`    // the last day for which everybody who wakes was looked at
 	Digested  time.Time `json:"digested,omitzero"`   // when the last digest was made
+	Sends     bool      `json:"sends,omitempty"`     // things are sent to servers: all open work is in the outbox
+	Sendings  int       `json:"sendings,omitempty"`  // how often that began
 	Seq       int64     `json:"seq"`                 // resources taken so far: their order
 	Commits   int64     `json:"commits"`             // transactions that changed something
 }

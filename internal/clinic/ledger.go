@@ -1,0 +1,190 @@
+package clinic
+
+import (
+	"encoding/json"
+	"slices"
+	"strconv"
+	"time"
+
+	"perennial/internal/chart"
+	"perennial/internal/notice"
+	"perennial/internal/outbox"
+	"perennial/internal/store"
+	"perennial/internal/surveil"
+)
+
+// ledger applies the changes of one patient's plan to the work items.
+type ledger struct {
+	w       *store.Writer
+	plan    *surveil.Plan
+	chart   *chart.Chart
+	changes *Changes
+}
+
+// apply makes, changes and closes items, and adds their Tasks to the outbox.
+func (l *ledger) apply(changes []notice.Change) error {
+	for i := range changes {
+		var err error
+		switch c := &changes[i]; c.Kind {
+		case notice.WorkNew, notice.WorkChanged:
+			err = l.need(c)
+		case notice.WorkCompleted:
+			err = l.close(c, store.WorkCompleted)
+		case notice.WorkCancelled:
+			err = l.close(c, store.WorkCancelled)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return l.people()
+}
+
+// need makes the item of a change, or brings it up to date.
+func (l *ledger) need(c *notice.Change) error {
+	before, found, err := store.FindItem(l.w.Tx, c.Work.Key)
+	if err != nil {
+		return err
+	}
+	if !found {
+		it, err := l.w.NewItem(l.plan.Patient, *c.Work)
+		if err != nil {
+			return err
+		}
+		l.changes.Made++
+		return l.put(nil, &it, store.Event{What: "made"})
+	}
+	it := before
+	it.Work, it.Patient, it.State, it.Reason, it.Evidence = *c.Work, l.plan.Patient, store.WorkOpen, "", nil
+	if before.State != store.WorkOpen {
+		l.changes.Reopened++
+		return l.put(&before, &it, store.Event{What: "reopened"})
+	}
+	l.changes.Changed++
+	return l.put(&before, &it, store.Event{What: "changed"})
+}
+
+// close ends an item, with its evidence or its reason. Where a person has set
+// the status of its Task, the Task keeps it and gets a note.
+func (l *ledger) close(c *notice.Change, state store.WorkState) error {
+	before, found, err := store.FindItem(l.w.Tx, c.Work.Key)
+	if err != nil || !found || before.State != store.WorkOpen {
+		return err
+	}
+	it := before
+	it.State, it.Reason, it.Evidence = state, c.Reason, c.Evidence
+	what := "completed"
+	if state == store.WorkCompleted {
+		l.changes.Completed++
+	} else {
+		what = "cancelled"
+		l.changes.Cancelled++
+	}
+	if it.Human != nil {
+		it.Notes = append(slices.Clone(it.Notes), notice.Note{Text: "Here it is " + what + ": " + notice.ReasonText(c.Reason) + ".", At: stamp(l.w.Now.UnixMilli())})
+	}
+	return l.put(&before, &it, store.Event{What: what, Reason: c.Reason, Evidence: c.Evidence})
+}
+
+// people keeps what persons did with the Tasks of this patient.
+func (l *ledger) people() error {
+	if l.chart == nil {
+		return nil
+	}
+	latest := map[string]*chart.WorkState{}
+	var keys []string
+	for i := range l.chart.WorkStates {
+		ws := &l.chart.WorkStates[i]
+		if latest[ws.Key] == nil {
+			keys = append(keys, ws.Key)
+		}
+		latest[ws.Key] = ws // sorted by date
+	}
+	for _, key := range keys {
+		if err := l.person(latest[key]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// person keeps one status. A Task that was given back, as it was when it was
+// made, is ours again.
+func (l *ledger) person(ws *chart.WorkState) error {
+	before, found, err := store.FindItem(l.w.Tx, ws.Key)
+	if err != nil || !found {
+		return err
+	}
+	var human *store.Human
+	if ws.Person {
+		human = &store.Human{Status: ws.Status, Ref: ws.Ref, Version: ws.Version, On: ws.On.First}
+	}
+	if before.Human == nil && human == nil || before.Human != nil && human != nil && before.Human.Status == human.Status {
+		return nil
+	}
+	it := before
+	it.Human = human
+	l.changes.People++
+	return l.w.PutItem(&before, &it, store.Event{What: "person", Reason: ws.Status, Evidence: []string{ws.Ref}})
+}
+
+// put stores an item and adds its Task to the outbox.
+func (l *ledger) put(before, it *store.Item, e store.Event) error {
+	if err := l.w.PutItem(before, it, e); err != nil {
+		return err
+	}
+	_, err := outbox.Add(l.w.Tx, sending(it, l.plan, ""))
+	return err
+}
+
+// sending is what is sent of an item. Again tells a sending of the same state
+// from the one before.
+func sending(it *store.Item, p *surveil.Plan, again string) outbox.Item {
+	body, err := json.Marshal(TaskOf(it, p))
+	if err != nil {
+		body = nil // texts, numbers and days: cannot fail, and the outbox refuses it
+	}
+	return outbox.Item{Key: it.Key + "/" + strconv.Itoa(it.Rev) + again, Thread: it.Key, Kind: outbox.KindTask, About: "Patient/" + it.Patient,
+		Body: body, Added: time.UnixMilli(it.Changed).UTC()}
+}
+
+// TaskOf says an item as it is sent. The plan, which may be nil, adds the
+// identifiers of the patient and who placed the implant.
+func TaskOf(it *store.Item, p *surveil.Plan) notice.Task {
+	t := notice.Task{Key: it.Key, Rev: it.Rev, Patient: it.Patient, Implant: it.Work.Implant, Visit: it.Work.Visit, About: it.Work.About,
+		Kind: it.Work.Kind, Urgency: it.Work.Urgency, State: string(it.State), Status: "requested", Reason: it.Reason, Evidence: it.Evidence,
+		From: it.Work.From, By: it.Work.By, Text: notice.WorkText(&it.Work), Authored: stamp(it.Made), Modified: stamp(it.Changed), Notes: it.Notes}
+	if it.State != store.WorkOpen {
+		t.Status = string(it.State)
+	}
+	if it.Human != nil {
+		t.Status, t.Human = it.Human.Status, true
+	}
+	if n := len(it.Work.Why); n > 0 {
+		t.Rule, t.Facts = it.Work.Why[n-1].Rule, it.Work.Why[n-1].Facts
+	}
+	if p == nil {
+		return t
+	}
+	t.Identifiers = p.Identifiers
+	for i := range p.Implants {
+		if p.Implants[i].ID == it.Work.Implant {
+			t.Performer = p.Implants[i].Performer
+		}
+	}
+	return t
+}
+
+// stamp writes milliseconds since 1970 as RFC 3339.
+func stamp(ms int64) string { return time.UnixMilli(ms).UTC().Format(time.RFC3339) }
+
+// closeDouble ends an item that became the same as another.
+func (s *settling) closeDouble(before, it store.Item) error {
+	if before.State != store.WorkOpen {
+		return s.w.PutItem(&before, &it, store.Event{What: "moved", Reason: notice.ReasonMerged})
+	}
+	it.State, it.Reason = store.WorkCancelled, notice.ReasonMerged
+	s.changes.Cancelled++
+	l := &ledger{w: s.w, plan: &surveil.Plan{Patient: it.Patient}}
+	return l.put(&before, &it, store.Event{What: "cancelled", Reason: notice.ReasonMerged})
+}

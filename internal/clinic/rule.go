@@ -1,0 +1,173 @@
+package clinic
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"perennial/internal/audit"
+	"perennial/internal/chart"
+	"perennial/internal/fault"
+	"perennial/internal/kv"
+	"perennial/internal/store"
+)
+
+// Rule stores a ruling of a person and all that follows from it, and gives the
+// ruling as it is stored: an id is made where none is given, and When is now
+// where it is empty. fault.Invalid says what is missing; fault.NotFound that
+// nobody knows the patient (an implant may be entered for one whom no source
+// knows).
+func (c *Clinic) Rule(ctx context.Context, r chart.Ruling) (chart.Ruling, error) {
+	list, err := c.RuleAll(ctx, []chart.Ruling{r})
+	if err != nil {
+		return r, err
+	}
+	return list[0], nil
+}
+
+// RuleAll stores several rulings in one transaction, all or none.
+func (c *Clinic) RuleAll(ctx context.Context, list []chart.Ruling) ([]chart.Ruling, error) {
+	for i := range list {
+		if err := c.checkRuling(&list[i]); err != nil {
+			return nil, err
+		}
+	}
+	var stored []chart.Ruling
+	e := audit.Entry{Action: "ruling"}
+	if len(list) > 0 {
+		e.Actor, e.About = list[0].Who, "Patient/"+list[0].Patient
+	}
+	err := c.update(ctx, e, func(w *store.Writer) (any, error) {
+		stored = slices.Clone(list)
+		var keys []string
+		for i := range stored {
+			r := &stored[i]
+			if err := c.ruled(w, r, i); err != nil {
+				return nil, err
+			}
+			keys = append(keys, r.Patient)
+		}
+		slices.Sort(keys)
+		if _, err := c.settle(w, slices.Compact(keys)); err != nil {
+			return nil, err
+		}
+		return detailOf(stored), nil
+	})
+	return stored, err
+}
+
+// detailOf is what the audit trail keeps of rulings: no words that a person
+// typed, which may name somebody.
+func detailOf(list []chart.Ruling) any {
+	type detail struct {
+		ID, Patient string
+		Kind        chart.RulingKind
+	}
+	var out []detail
+	for _, r := range list {
+		out = append(out, detail{r.ID, r.Patient, r.Kind})
+	}
+	return out
+}
+
+// ruled stores one ruling.
+func (c *Clinic) ruled(w *store.Writer, r *chart.Ruling, n int) error {
+	if r.When == "" {
+		r.When = w.Now.In(c.o.Zone).Format(time.RFC3339)
+	}
+	if r.ID == "" {
+		r.ID = fmt.Sprintf("r%d-%d", w.Meta.Commits+1, n+1)
+	}
+	if r.Kind != chart.RuleImplant {
+		known, err := store.Known(w.Tx, r.Patient)
+		if err != nil {
+			return err
+		}
+		if !known {
+			return unknownPatient()
+		}
+	}
+	return w.PutRuling(*r)
+}
+
+// unknownPatient is the error for a patient whom nobody knows.
+func unknownPatient() error {
+	return fault.New(fault.NotFound, "find the patient", "Check the id: it is that of the FHIR Patient. Somebody operated elsewhere is entered with an implant first.",
+		errors.New("no record with this id is there"))
+}
+
+// checkRuling says what is wrong with a ruling before it is stored.
+func (c *Clinic) checkRuling(r *chart.Ruling) error {
+	bad := func(why string) error {
+		return fault.New(fault.Invalid, "store a ruling", "Nothing was stored; correct it and try again.", errors.New(why))
+	}
+	r.Patient = strings.TrimPrefix(r.Patient, "Patient/")
+	switch {
+	case r.Patient == "":
+		return bad("the patient is missing")
+	case !slices.Contains(chart.RulingKinds(), r.Kind):
+		return bad(fmt.Sprintf("its kind %q is not known", r.Kind))
+	case strings.TrimSpace(r.Who) == "":
+		return bad("who decided it is missing")
+	case strings.TrimSpace(r.Why) == "":
+		return bad("why it was decided is missing")
+	case r.About == "" && slices.Contains([]chart.RulingKind{chart.RuleAccept, chart.RuleRefuse, chart.RuleReviewed, chart.RuleAnswer}, r.Kind):
+		return bad("what it is about is missing: the reference of a study or report, or the key of a question")
+	case r.Kind == chart.RulePause && r.Until > 0 && r.Until < r.From():
+		return bad("the pause ends before it begins")
+	case r.Kind == chart.RuleImplant && r.Class == "":
+		return bad("the class of the implant is missing")
+	}
+	if r.When == "" {
+		return nil
+	}
+	if _, err := time.Parse(time.RFC3339, r.When); err != nil {
+		return bad("when it was decided is not a time like 2026-03-31T17:00:00Z")
+	}
+	return nil
+}
+
+// TakeBack takes a ruling back: it keeps its place and counts no more.
+// fault.NotFound where there is none with this id, fault.Conflict where it was
+// taken back before.
+func (c *Clinic) TakeBack(ctx context.Context, id, who, why string) (chart.Ruling, error) {
+	var r chart.Ruling
+	if strings.TrimSpace(who) == "" || strings.TrimSpace(why) == "" {
+		return r, fault.New(fault.Invalid, "take back a ruling", "Say who takes it back, and why.", errors.New("who or why is missing"))
+	}
+	err := c.update(ctx, audit.Entry{Actor: who, Action: "ruling.taken-back", About: id}, func(w *store.Writer) (any, error) {
+		var found bool
+		var err error
+		r, found, err = store.FindRuling(w.Tx, id)
+		switch {
+		case err != nil:
+			return nil, err
+		case !found:
+			return nil, fault.New(fault.NotFound, "take back a ruling", "The rulings of a patient are listed with: perennial patient ID", errors.New("there is none with this id"))
+		case r.TakenBack != nil:
+			return nil, fault.New(fault.Conflict, "take back a ruling", "Nothing is left to do.", errors.New("it was taken back before"))
+		}
+		r.TakenBack = &chart.TakenBack{Who: who, When: w.Now.In(c.o.Zone).Format(time.RFC3339), Why: why}
+		if err := w.PutRuling(r); err != nil {
+			return nil, err
+		}
+		_, err = c.settle(w, []string{r.Patient})
+		return detailOf([]chart.Ruling{r}), err
+	})
+	return r, err
+}
+
+// Rulings visits all rulings, by patient and id, as they are exported.
+func (c *Clinic) Rulings(ctx context.Context, visit func(chart.Ruling) error) error {
+	var page store.Page
+	return c.pages(ctx, func(r kv.Reader) (bool, error) {
+		list, more, err := store.Rulings(r, &page, pageSize)
+		for i := 0; err == nil && i < len(list); i++ {
+			err = visit(list[i])
+		}
+		return more, err
+	})
+}

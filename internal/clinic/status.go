@@ -1,0 +1,98 @@
+package clinic
+
+import (
+	"context"
+	"time"
+
+	"perennial/internal/audit"
+	"perennial/internal/day"
+	"perennial/internal/kv"
+	"perennial/internal/outbox"
+	"perennial/internal/store"
+)
+
+// Status is how the clinic stands.
+type Status struct {
+	Sums     store.Sums     `json:"sums"` // as kept on the way; Check counts them
+	Today    day.Day        `json:"today"`
+	Made     time.Time      `json:"made"`
+	Live     time.Time      `json:"live,omitzero"` // zero: go-live has not been said
+	LiveBy   string         `json:"liveBy,omitempty"`
+	Mode     outbox.Mode    `json:"mode"`
+	Ticked   day.Day        `json:"ticked"` // the last day for which everybody who wakes was looked at
+	Behind   bool           `json:"behind"` // plans have to be made again, or somebody should have been looked at
+	Digested time.Time      `json:"digested,omitzero"`
+	Outbox   outbox.Counts  `json:"outbox"`
+	Sources  []store.Source `json:"sources"`
+	Audit    audit.Head     `json:"audit"`
+}
+
+// Status says how the clinic stands, in one short read.
+func (c *Clinic) Status(ctx context.Context) (Status, error) {
+	s := Status{Today: c.Today(), Mode: c.Mode()}
+	err := c.view(ctx, func(r kv.Reader) error {
+		m, err := store.ReadMeta(r)
+		if err != nil {
+			return err
+		}
+		s.Made, s.Live, s.LiveBy, s.Ticked, s.Digested = m.Made, m.Live, m.LiveBy, m.Ticked, m.Digested
+		waking, err := store.Waking(r, s.Today, 1)
+		if err != nil {
+			return err
+		}
+		s.Behind = m.Rebuild != "" || m.Basis != c.basis || len(waking) > 0
+		if s.Sums, err = store.ReadCounts(r); err != nil {
+			return err
+		}
+		if s.Outbox, err = outbox.ReadCounts(r); err != nil {
+			return err
+		}
+		if s.Sources, err = store.Sources(r); err != nil {
+			return err
+		}
+		s.Audit, err = audit.ReadHead(r)
+		return err
+	})
+	return s, err
+}
+
+// Report is what Check found.
+type Report struct {
+	Sums     store.Sums // each term counted on its own from the records
+	Problems []string   // empty where all is sound; they name no patient
+}
+
+// Check counts the sums, compares them with those that are kept on the way,
+// verifies every index, the outbox and the audit trail. It reads the whole store
+// in one snapshot.
+func (c *Clinic) Check(ctx context.Context) (Report, error) {
+	var rep Report
+	err := c.view(ctx, func(r kv.Reader) (err error) {
+		if rep.Sums, rep.Problems, err = store.Check(r); err != nil {
+			return err
+		}
+		more, err := outbox.Check(r)
+		rep.Problems = append(rep.Problems, more...)
+		if err != nil {
+			return err
+		}
+		if _, err := audit.Verify(r); err != nil {
+			rep.Problems = append(rep.Problems, err.Error())
+		}
+		return nil
+	})
+	return rep, err
+}
+
+// ListFate visits the resources of a fate: quarantined ones with their reason,
+// for example.
+func (c *Clinic) ListFate(ctx context.Context, f store.Fate, visit func(store.Record) error) error {
+	var page store.Page
+	return c.pages(ctx, func(r kv.Reader) (bool, error) {
+		list, more, err := store.ListFate(r, f, &page, pageSize)
+		for i := 0; err == nil && i < len(list); i++ {
+			err = visit(list[i])
+		}
+		return more, err
+	})
+}

@@ -1,0 +1,74 @@
+package clinic
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"strings"
+
+	"perennial/internal/chart"
+	"perennial/internal/fault"
+	"perennial/internal/kv"
+	"perennial/internal/store"
+	"perennial/internal/surveil"
+)
+
+// View is all that is known about one patient, as of today.
+type View struct {
+	Patient string       // id of the surviving record
+	Plan    surveil.Plan // made afresh for today
+	Chart   *chart.Chart
+	Line    store.Line
+	Rulings []chart.Ruling // those taken back too
+	Items   []store.Item   // all work items ever made
+	Records []store.Record // all versions of all resources, in the order received
+}
+
+// Patient gives everything about the patient of a record, also where it was
+// merged into another. fault.NotFound where nobody knows the id.
+func (c *Clinic) Patient(ctx context.Context, id string) (View, error) {
+	var v View
+	id = strings.TrimPrefix(id, "Patient/")
+	err := c.view(ctx, func(r kv.Reader) error {
+		known, err := store.Known(r, id)
+		if err == nil && !known {
+			err = fault.New(fault.NotFound, "find the patient", "Check the id: it is that of the FHIR Patient.", errors.New("no record with this id is there"))
+		}
+		if err != nil {
+			return err
+		}
+		rd, err := c.look(r, []string{id}, c.Today())
+		if err != nil {
+			return err
+		}
+		v, err = rd.show(rd.survivor(id))
+		return err
+	})
+	return v, err
+}
+
+// show gives one patient of a round.
+func (rd *round) show(id string) (View, error) {
+	v := View{Patient: id}
+	for i := range rd.now {
+		if p := &rd.now[i]; p.id == id {
+			v.Plan, v.Chart, v.Line = p.plan, p.chart, store.LineOf(&p.plan, p.chart)
+		}
+	}
+	if v.Chart == nil {
+		v.Chart = &chart.Chart{Patient: id}
+		v.Plan = surveil.Plan{Patient: id, AsOf: rd.asOf}
+	}
+	mine := append(slices.Clone(rd.merged[id]), id)
+	for _, key := range mine {
+		v.Rulings = append(v.Rulings, rd.rulings[key]...)
+	}
+	for i := range rd.records {
+		if slices.Contains(mine, rd.records[i].Patient) {
+			v.Records = append(v.Records, rd.records[i])
+		}
+	}
+	var err error
+	v.Items, err = store.ItemsOf(rd.r, id)
+	return v, err
+}
