@@ -17,7 +17,12 @@ func (s Span) Known() bool { return s.First > 0 }
 func (s Span) Exact() bool { return s.First > 0 && s.First == s.Last }
 
 // Add moves both ends by the offset, each from its own day.
-func (s Span) Add(o Offset) Span { return Span{s.First.Add(o), s.Last.Add(o)} }
+func (s Span) Add(o Offset) Span {
+	if s.First == s.Last {
+		return On(s.First.Add(o))
+	}
+	return Span{s.First.Add(o), s.Last.Add(o)}
+}
 
 // Plus moves both ends by n days.
 func (s Span) Plus(n int) Span { return Span{s.First.Plus(n), s.Last.Plus(n)} }

@@ -56,6 +56,10 @@ func (q *quick) peek() byte {
 
 // take passes one byte, which must be c.
 func (q *quick) take(c byte) {
+	if q.at < len(q.b) && q.b[q.at] == c {
+		q.at++
+		return
+	}
 	if q.peek() != c {
 		q.ok = false
 		return
@@ -86,7 +90,7 @@ func (q *quick) more(end byte, first bool) bool {
 
 // text reads a text without escapes. It lies in the body.
 func (q *quick) text() string {
-	if q.peek() != '"' {
+	if q.at >= len(q.b) || q.b[q.at] != '"' && q.peek() != '"' {
 		q.ok = false
 		return ""
 	}

@@ -67,7 +67,7 @@ const (
 
 // mark joins a hash and a record.
 func mark(text string, rec int32) uint64 {
-	return hashText(text)&^(1<<recordBits-1) | uint64(rec)
+	return hashFast(text)&^(1<<recordBits-1) | uint64(rec)
 }
 
 // Add copies a statement. Seq must be set where nothing else tells versions

@@ -55,7 +55,16 @@ func (w *words) add(s string) (uint32, bool) {
 
 func (c *coder) uint(v *uint64) {
 	if !c.reading {
-		c.out = binary.AppendUvarint(c.out, *v)
+		if *v < 0x80 {
+			c.out = append(c.out, byte(*v))
+		} else {
+			c.out = binary.AppendUvarint(c.out, *v)
+		}
+		return
+	}
+	if b := c.in[c.at]; b < 0x80 {
+		c.at++
+		*v = uint64(b)
 		return
 	}
 	*v = 0

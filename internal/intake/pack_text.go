@@ -63,14 +63,17 @@ func (c *coder) readRef(v *string) {
 	c.texts.b.WriteString(typ)
 	c.texts.b.WriteByte('/')
 	const digit = "0123456789abcdef"
-	for i := range 16 {
+	var id [36]byte
+	n := 0
+	for i, b := range []byte(c.in[c.at : c.at+16]) {
 		if i == 4 || i == 6 || i == 8 || i == 10 {
-			c.texts.b.WriteByte('-')
+			id[n] = '-'
+			n++
 		}
-		b := c.in[c.at+i]
-		c.texts.b.WriteByte(digit[b>>4])
-		c.texts.b.WriteByte(digit[b&15])
+		id[n], id[n+1] = digit[b>>4], digit[b&15]
+		n += 2
 	}
+	c.texts.b.Write(id[:])
 	c.at += 16
 	*v = c.texts.since(from)
 }
@@ -85,7 +88,7 @@ func packUUID(to *[16]byte, s string) bool {
 		if s[i] == '-' {
 			i++
 		}
-		high, low := nibble(s[i]), nibble(s[i+1])
+		high, low := nibbles[s[i]], nibbles[s[i+1]]
 		if (high|low)&0xf0 != 0 {
 			return false
 		}
@@ -95,50 +98,56 @@ func packUUID(to *[16]byte, s string) bool {
 	return true
 }
 
-func nibble(c byte) byte {
-	if n := c - '0'; n <= 9 {
-		return n
-	}
-	if n := c - 'a'; n <= 5 {
-		return n + 10
-	}
-	return 0xff
-}
+// nibbles has the value of each hexadecimal digit at its place, 0xff elsewhere.
+// A table, because what comes next cannot be foreseen.
+const (
+	none16  = "\xff\xff\xff\xff\xff\xff\xff\xff\xff\xff\xff\xff\xff\xff\xff\xff"
+	nibbles = none16 + none16 + none16 + "\x00\x01\x02\x03\x04\x05\x06\x07\x08\x09\xff\xff\xff\xff\xff\xff" + none16 + none16 + "\xff\x0a\x0b\x0c\x0d\x0e\x0f\xff\xff\xff\xff\xff\xff\xff\xff\xff" + none16 + none16 + none16 + none16 + none16 + none16 + none16 + none16 + none16
+)
 
 // uid writes a text of digits and dots, two in a byte; other texts as they are.
 func (c *coder) uid(v *string) {
-	n := uint64(len(*v))<<1 | 1
 	if !c.reading {
-		for i := range len(*v) {
-			if b := (*v)[i]; b != '.' && (b < '0' || b > '9') {
-				n &^= 1
-				break
-			}
-		}
+		c.writeUID(*v)
+		return
 	}
-	c.uint(&n)
-	switch {
-	case n&1 == 0:
+	var n uint64
+	if c.uint(&n); n&1 == 0 {
 		c.text(v)
-	case c.reading:
+	} else {
 		c.readUID(v, int(n>>1))
-	default:
-		for i := 0; i < len(*v); i += 2 {
-			b := half((*v)[i]) << 4
-			if i+1 < len(*v) {
-				b |= half((*v)[i+1])
-			}
-			c.out = append(c.out, b)
-		}
 	}
 }
 
-// half is a sign of a UID in four bits.
+func (c *coder) writeUID(s string) {
+	from := len(c.out)
+	n := uint64(len(s))<<1 | 1
+	c.uint(&n)
+	for i := 0; i < len(s); i += 2 {
+		high, low := half(s[i]), byte(0)
+		if i+1 < len(s) {
+			low = half(s[i+1])
+		}
+		if high > 10 || low > 10 { // no UID
+			c.out = c.out[:from]
+			n &^= 1
+			c.uint(&n)
+			c.text(&s)
+			return
+		}
+		c.out = append(c.out, high<<4|low)
+	}
+}
+
+// half is a sign of a UID in four bits; above 10 for any other.
 func half(b byte) byte {
 	if b == '.' {
 		return 10
 	}
-	return b - '0'
+	if b -= '0'; b == 10 {
+		return 11
+	}
+	return b
 }
 
 func (c *coder) readUID(v *string, n int) {
@@ -148,12 +157,11 @@ func (c *coder) readUID(v *string, n int) {
 	}
 	const sign = "0123456789.....?"
 	from := c.texts.room(n)
-	for i := range n {
+	var pair [2]byte
+	for i := 0; i < n; i += 2 {
 		b := c.in[c.at+i/2]
-		if i%2 == 0 {
-			b >>= 4
-		}
-		c.texts.b.WriteByte(sign[b&15])
+		pair[0], pair[1] = sign[b>>4], sign[b&15]
+		c.texts.b.Write(pair[:min(2, n-i)])
 	}
 	c.at += (n + 1) / 2
 	*v = c.texts.since(from)

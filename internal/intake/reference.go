@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"math/bits"
 	"strings"
 
 	"perennial/internal/fhir"
@@ -22,7 +23,7 @@ const (
 // identifier, "?text" for a bare id, "?" where only a name was sent. It is empty
 // where the reference is missing or is about something else than a patient.
 func PatientKey(r fhir.Reference) string {
-	if id, ok := strings.CutPrefix(r.Reference, "Patient/"); ok && id != "" && r.Type == "" && !strings.ContainsAny(id, "/?# ") {
+	if id, ok := strings.CutPrefix(r.Reference, "Patient/"); ok && r.Type == "" && isID(id) {
 		return id
 	}
 	ref := r.Parse()
@@ -54,7 +55,32 @@ func provisional(key string) bool {
 
 // plain is a reference to something else than a patient, in the form in which
 // it can be compared.
-func plain(r *fhir.Reference) string { return r.Parse().String() }
+func plain(r *fhir.Reference) string {
+	if typ, id, ok := strings.Cut(r.Reference, "/"); ok && isID(id) && isType(typ) {
+		return r.Reference // the usual form, which is plain already
+	}
+	return r.Parse().String()
+}
+
+// isID says whether a text has only signs that FHIR allows in an id.
+func isID(s string) bool {
+	for i := range len(s) {
+		if b := s[i]; (b < '0' || b > '9') && (b|0x20 < 'a' || b|0x20 > 'z') && b != '-' && b != '.' {
+			return false
+		}
+	}
+	return s != ""
+}
+
+// isType says whether a text looks like the name of a resource type.
+func isType(s string) bool {
+	for i := range len(s) {
+		if b := s[i]; b|0x20 < 'a' || b|0x20 > 'z' || i == 0 && b > 'Z' {
+			return false
+		}
+	}
+	return s != ""
+}
 
 // plainAll gives the references of a list, without those that say nothing.
 func plainAll(list []fhir.Reference) []string {
@@ -92,8 +118,24 @@ func splitAddress(address string) (base, local string, ok bool) {
 	return address[:j], address[j+1:], true
 }
 
-// hashText is FNV-1a of 64 bits: a filter for keys that are compared whole
-// afterwards.
+// hashFast is a hash of 64 bits that takes eight bytes at a time: a filter for
+// keys that are compared whole afterwards.
+func hashFast(s string) uint64 {
+	const odd = 0x9e3779b97f4a7c15
+	h := uint64(len(s)) * odd
+	for ; len(s) >= 8; s = s[8:] {
+		w := uint64(s[0]) | uint64(s[1])<<8 | uint64(s[2])<<16 | uint64(s[3])<<24 | uint64(s[4])<<32 | uint64(s[5])<<40 | uint64(s[6])<<48 | uint64(s[7])<<56
+		high, low := bits.Mul64(h^w, odd)
+		h = high ^ low
+	}
+	for i := range len(s) {
+		h = (h ^ uint64(s[i])) * odd
+	}
+	high, low := bits.Mul64(h, odd)
+	return high ^ low
+}
+
+// hashText is FNV-1a of 64 bits: a name for what has none.
 func hashText(s string) uint64 {
 	h := uint64(14695981039346656037)
 	for i := range len(s) {
