@@ -62,6 +62,18 @@ func rootCommand(e *env) *cobra.Command {
 		assessCommand(e),
 		codesCommand(e),
 		settingsCommand(e),
+		initCommand(e),
+		importCommand(e),
+		dueCommand(e),
+		patientCommand(e),
+		ruleCommand(e),
+		takeBackCommand(e),
+		statusCommand(e),
+		goLiveCommand(e),
+		sendCommand(e),
+		backupCommand(e),
+		restoreCommand(e),
+		checkStoreCommand(e),
 		versionCommand(e),
 	)
 	return root

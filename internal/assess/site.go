@@ -3,7 +3,9 @@ package assess
 import (
 	"cmp"
 	"slices"
+	"time"
 
+	"perennial/internal/codes"
 	"perennial/internal/day"
 	"perennial/internal/protocol"
 	"perennial/internal/surveil"
@@ -40,4 +42,30 @@ func addSite(set protocol.Set, rules *surveil.Rules, uses []SiteUse, taken []sur
 		rules.Care[class] = list
 	}
 	return nil
+}
+
+// Work is what a site works by: its code book, its rules and its zone.
+type Work struct {
+	Book  *codes.Book
+	Rules *surveil.Rules
+	Zone  *time.Location
+}
+
+// Prepare loads what the options name of the code book, the protocols and the
+// zone, as Run does, for those who keep a store.
+func Prepare(o Options) (Work, error) {
+	var w Work
+	var err error
+	if w.Zone, err = zoneOf(o.Zone); err != nil {
+		return w, err
+	}
+	if w.Book, err = loadCodes(o.Shipped, o.Codes); err != nil {
+		return w, err
+	}
+	numbers := surveil.Defaults()
+	if o.Settings != nil {
+		numbers = *o.Settings
+	}
+	w.Rules, err = loadRules(&o, numbers)
+	return w, err
 }

@@ -1,0 +1,121 @@
+package main
+
+import (
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+
+	"github.com/spf13/cobra"
+
+	"perennial/internal/clinic"
+	"perennial/internal/surveil"
+)
+
+// dueCommand lists the visits that are owed.
+func dueCommand(e *env) *cobra.Command {
+	var f clinic.Filter
+	var format string
+	var standing []string
+	c := &cobra.Command{
+		Use:   "due",
+		Short: "List the visits that are overdue, open or booked",
+		Long: "Lists the visits that are overdue, open or booked, those that close first at the top.\n\n" +
+			"Formats: table, json (one object a line), tsv, csv.\n\nExit status:\n  0  listed\n  1  the store could not be read\n  2  usage or settings",
+		Example: "  perennial due\n  perennial due --standing overdue --class tevar --format csv > overdue.csv",
+		Args:    cobra.NoArgs,
+	}
+	site := siteFlag(c)
+	c.Flags().StringSliceVar(&standing, "standing", nil, "only these: overdue, booked, open, upcoming")
+	c.Flags().StringVar(&f.Class, "class", "", "only implants of this class")
+	c.Flags().StringVar(&f.Text, "text", "", "only patients with this in name, id or record number")
+	c.Flags().IntVar(&f.Limit, "limit", 0, "at most so many rows")
+	c.Flags().StringVar(&format, "format", "table", "table, json, tsv or csv")
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		for _, s := range standing {
+			f.Standing = append(f.Standing, surveil.Standing(s))
+		}
+		return withClinic(c.Context(), e, *site, func(cl *clinic.Clinic) error {
+			rows, err := cl.Due(c.Context(), f)
+			if err != nil {
+				return err
+			}
+			return writeDue(e.stdout, format, rows)
+		})
+	}
+	return c
+}
+
+// dueHead names the columns.
+func dueHead() []string {
+	return []string{"patient", "record", "name", "implant", "visit", "standing", "due", "opens", "closes", "booked", "days overdue", "follow-up", "last seen", "phone"}
+}
+
+func dueCells(r *clinic.DueRow) []string {
+	record := ""
+	if len(r.Line.Identifiers) > 0 {
+		record = r.Line.Identifiers[0][strings.LastIndexByte(r.Line.Identifiers[0], '|')+1:]
+	}
+	days := ""
+	if r.Owed.Standing == surveil.Overdue {
+		days = strconv.Itoa(r.Days)
+	}
+	return []string{r.Line.Patient, record, r.Line.Name, r.Owed.Class, r.Owed.Step, string(r.Owed.Standing), r.Owed.Target.String(), r.Owed.Opens.String(), r.Owed.Closes.String(),
+		r.Owed.Booked.String(), days, string(r.Line.FollowUp), r.Line.LastSeen.String(), r.Line.Phone}
+}
+
+func writeDue(out io.Writer, format string, rows []clinic.DueRow) error {
+	switch format {
+	case "json":
+		enc := json.NewEncoder(out)
+		for i := range rows {
+			object := map[string]string{}
+			cells := dueCells(&rows[i])
+			for k, name := range dueHead() {
+				if cells[k] != "" {
+					object[name] = cells[k]
+				}
+			}
+			if err := enc.Encode(object); err != nil {
+				return err
+			}
+		}
+		return nil
+	case "csv":
+		w := csv.NewWriter(out)
+		_ = w.Write(dueHead())
+		for i := range rows {
+			_ = w.Write(guarded(dueCells(&rows[i])))
+		}
+		w.Flush()
+		return w.Error()
+	case "tsv":
+		for i := range rows {
+			if _, err := fmt.Fprintln(out, strings.Join(dueCells(&rows[i]), "\t")); err != nil {
+				return err
+			}
+		}
+		return nil
+	case "table":
+		w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+		fmt.Fprintln(w, strings.ToUpper(strings.Join(dueHead(), "\t")))
+		for i := range rows {
+			fmt.Fprintln(w, strings.Join(dueCells(&rows[i]), "\t"))
+		}
+		return w.Flush()
+	}
+	return usageError("the format "+format+" is not known", "Choose --format table, json, tsv or csv.")
+}
+
+// guarded keeps a spreadsheet from taking text for a formula.
+func guarded(cells []string) []string {
+	for i, c := range cells {
+		if c != "" && strings.ContainsRune("=+-@\t\r", rune(c[0])) {
+			cells[i] = "'" + c
+		}
+	}
+	return cells
+}

@@ -1,0 +1,101 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"maps"
+	"slices"
+	"text/tabwriter"
+
+	"github.com/spf13/cobra"
+
+	"perennial/internal/clinic"
+	"perennial/internal/surveil"
+)
+
+// patientCommand shows everything about one patient.
+func patientCommand(e *env) *cobra.Command {
+	var format string
+	c := &cobra.Command{
+		Use:   "patient ID",
+		Short: "Show one patient: visits with their reasons, work, questions, decisions",
+		Long: "Shows one patient as of today: each implant's visits with their reasons, the work, the questions, and what people decided.\n\n" +
+			"Exit status:\n  0  shown\n  1  nobody knows the id, or the store could not be read\n  2  usage or settings",
+		Example: "  perennial patient p1\n  perennial patient p1 --format json",
+		Args:    cobra.ExactArgs(1),
+	}
+	site := siteFlag(c)
+	c.Flags().StringVar(&format, "format", "table", "table or json")
+	c.RunE = func(c *cobra.Command, args []string) error {
+		return withClinic(c.Context(), e, *site, func(cl *clinic.Clinic) error {
+			v, err := cl.Patient(c.Context(), args[0])
+			if err != nil {
+				return err
+			}
+			if format == "json" {
+				return json.NewEncoder(e.stdout).Encode(v.Plan)
+			}
+			return writePatient(e.stdout, &v)
+		})
+	}
+	return c
+}
+
+func writePatient(out io.Writer, v *clinic.View) error {
+	p := &v.Plan
+	fmt.Fprintf(out, "%s  %s  surveillance %s", v.Patient, v.Chart.Name, p.Surveillance)
+	if p.FollowUp != "" {
+		fmt.Fprintf(out, ", follow-up %s", p.FollowUp)
+	}
+	if p.LastSeen > 0 {
+		fmt.Fprintf(out, ", last seen %s", p.LastSeen.Text())
+	}
+	fmt.Fprintln(out)
+	for i := range p.Implants {
+		if err := writeImplant(out, &p.Implants[i]); err != nil {
+			return err
+		}
+	}
+	for i := range p.Work {
+		w := &p.Work[i]
+		fmt.Fprintf(out, "work      %s (%s) %s to %s\n", w.Kind, w.Urgency, w.From.Text(), w.By.Text())
+	}
+	for i := range p.Questions {
+		q := &p.Questions[i]
+		fmt.Fprintf(out, "question  %s\n          %s\n", q.Key, q.Why.Text())
+	}
+	for i := range v.Rulings {
+		r := &v.Rulings[i]
+		back := ""
+		if r.TakenBack != nil {
+			back = ", taken back by " + r.TakenBack.Who
+		}
+		fmt.Fprintf(out, "decision  %s %s %s by %s: %s%s\n", r.ID, r.Kind, r.About, r.Who, r.Why, back)
+	}
+	return nil
+}
+
+func writeImplant(out io.Writer, m *surveil.Implant) error {
+	draft := ""
+	if m.Draft {
+		draft = " (draft protocol)"
+	}
+	fmt.Fprintf(out, "\n%s  %s  implanted %s  by %s, chosen by %s%s\n", m.ID, m.Class, m.Index.Text(), m.Protocol, m.Chosen, draft)
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	for i := range m.Visits {
+		v := &m.Visits[i]
+		why := ""
+		if len(v.Why) > 0 {
+			why = v.Why[len(v.Why)-1].Text()
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\n", v.Step, v.Target.Text(), v.Standing, why)
+	}
+	if err := w.Flush(); err != nil {
+		return err
+	}
+	fmt.Fprintln(out)
+	return nil
+}
+
+func sortedKeys(m map[string]int) []string { return slices.Sorted(maps.Keys(m)) }

@@ -1,0 +1,103 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"perennial/internal/chart"
+	"perennial/internal/clinic"
+	"perennial/internal/day"
+)
+
+// ruleCommand stores what a person decided.
+func ruleCommand(e *env) *cobra.Command {
+	var r chart.Ruling
+	var on, until string
+	c := &cobra.Command{
+		Use:   "rule KIND",
+		Short: "Store what a person decided, with who and why",
+		Long: "Stores a decision of a person about one patient. It is kept with who, when and why, and can be taken back.\n\nKinds:\n" +
+			"  accept, refuse   a study, for a visit (--about STUDY --visit VISIT) or for all\n" +
+			"  reviewed         a study, report or finding has been read (--about)\n" +
+			"  answer           a question (--about KEY)\n" +
+			"  pause            surveillance until a date (--until)\n" +
+			"  decline          a visit (--visit), or imaging until further notice\n" +
+			"  transfer, stop   end the care here, with the reason in --why\n" +
+			"  attempt          an outreach attempt (--channel, --outcome)\n" +
+			"  implant          an implant placed elsewhere (--class, --value DATE, --device)\n" +
+			"  index-date, class, protocol, died, alive, no-implant   (--about, --value)\n\n" +
+			"A visit is named as the plan names it: Procedure/x/y2.\n\n" +
+			"Exit status:\n  0  stored\n  1  not stored\n  2  usage or settings",
+		Example: "  perennial rule accept --patient p1 --about ImagingStudy/s9 --visit Procedure/x/y2 --who 'N. Quay' --why 'images seen'\n" +
+			"  perennial rule pause --patient p1 --until 2026-09-01 --who 'N. Quay' --why 'abroad'",
+		Args: cobra.ExactArgs(1),
+	}
+	site := siteFlag(c)
+	f := c.Flags()
+	f.StringVar(&r.Patient, "patient", "", "id of the patient")
+	f.StringVar(&r.About, "about", "", "reference of a study, report or implant, or key of a question")
+	f.StringVar(&r.Visit, "visit", "", "the visit, as the plan names it")
+	f.StringVar(&on, "on", "", "day from which it holds, YYYY-MM-DD (default today)")
+	f.StringVar(&until, "until", "", "day until which a pause or a decline holds, YYYY-MM-DD")
+	f.StringVar(&r.Value, "value", "", "date, class, protocol or answer")
+	f.StringVar(&r.Class, "class", "", "class of an implant placed elsewhere")
+	f.StringVar(&r.Device, "device", "", "device of an implant placed elsewhere")
+	f.StringVar(&r.Channel, "channel", "", "of an attempt: phone, letter, email, message, visit")
+	f.StringVar(&r.Outcome, "outcome", "", "of an attempt: reached, message-left, no-answer, wrong-number, returned-mail, declined, moved")
+	f.StringVar(&r.Who, "who", "", "who decided")
+	f.StringVar(&r.Why, "why", "", "why")
+	c.RunE = func(c *cobra.Command, args []string) error {
+		r.Kind = chart.RulingKind(args[0])
+		var err error
+		if r.On, err = dayFlag("on", on); err != nil {
+			return err
+		}
+		if r.Until, err = dayFlag("until", until); err != nil {
+			return err
+		}
+		return withClinic(c.Context(), e, *site, func(cl *clinic.Clinic) error {
+			stored, err := cl.Rule(c.Context(), r)
+			if err == nil {
+				_, err = fmt.Fprintf(e.stdout, "stored as %s; take it back with: perennial take-back %s\n", stored.ID, stored.ID)
+			}
+			return err
+		})
+	}
+	return c
+}
+
+// takeBackCommand takes a ruling back.
+func takeBackCommand(e *env) *cobra.Command {
+	var who, why string
+	c := &cobra.Command{
+		Use:     "take-back RULING",
+		Short:   "Take a stored decision back, with who and why",
+		Long:    "Takes a stored decision back. It keeps its place in the record and counts no more.\n\nExit status:\n  0  taken back\n  1  not taken back\n  2  usage or settings",
+		Example: "  perennial take-back r12-1 --who 'N. Quay' --why 'entered for the wrong patient'",
+		Args:    cobra.ExactArgs(1),
+	}
+	site := siteFlag(c)
+	c.Flags().StringVar(&who, "who", "", "who takes it back")
+	c.Flags().StringVar(&why, "why", "", "why")
+	c.RunE = func(c *cobra.Command, args []string) error {
+		return withClinic(c.Context(), e, *site, func(cl *clinic.Clinic) error {
+			_, err := cl.TakeBack(c.Context(), args[0], who, why)
+			return err
+		})
+	}
+	return c
+}
+
+// dayFlag reads a day of a flag; zero where none was given.
+func dayFlag(name, text string) (day.Day, error) {
+	if text == "" {
+		return 0, nil
+	}
+	on, err := day.ParseDate(strings.TrimSpace(text))
+	if err != nil || !on.Exact() {
+		return 0, usageError("--"+name+" "+text+" is no day", "Write it as YYYY-MM-DD.")
+	}
+	return on.First, nil
+}

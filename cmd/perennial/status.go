@@ -1,0 +1,125 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"perennial/internal/clinic"
+	"perennial/internal/fault"
+)
+
+// statusCommand says how the clinic stands.
+func statusCommand(e *env) *cobra.Command {
+	var check bool
+	var format string
+	c := &cobra.Command{
+		Use:   "status",
+		Short: "Show the three sums, the sources and whether things are sent",
+		Long: "Shows the three sums that must hold, each source's last success, and whether anything is sent.\n" +
+			"--check counts every term anew from the records and verifies all indexes and the audit trail.\n\n" +
+			"Exit status:\n  0  all holds\n  1  something does not hold, or the store could not be read\n  2  usage or settings",
+		Example: "  perennial status\n  perennial status --check --format json",
+		Args:    cobra.NoArgs,
+	}
+	site := siteFlag(c)
+	c.Flags().BoolVar(&check, "check", false, "count everything anew and verify the store")
+	c.Flags().StringVar(&format, "format", "table", "table or json")
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		return withClinic(c.Context(), e, *site, func(cl *clinic.Clinic) error {
+			st, err := cl.Status(c.Context())
+			if err != nil {
+				return err
+			}
+			var problems []string
+			if check {
+				rep, err := cl.Check(c.Context())
+				if err != nil {
+					return err
+				}
+				st.Sums, problems = rep.Sums, rep.Problems
+			}
+			if format == "json" {
+				err = json.NewEncoder(e.stdout).Encode(st)
+			} else {
+				writeStatus(e.stdout, &st)
+			}
+			if err == nil && (len(problems) > 0 || !st.Sums.Hold()) {
+				return fault.New(fault.Damaged, "the store does not hold together: "+strings.Join(problems, "; "), "Restore the latest backup, then import again.", nil)
+			}
+			return err
+		})
+	}
+	return c
+}
+
+func writeStatus(out io.Writer, st *clinic.Status) {
+	r, p, w := st.Sums.Resources, st.Sums.Patients, st.Sums.Work
+	fmt.Fprintf(out, "as of %s\n\n", st.Today.Text())
+	fmt.Fprintf(out, "resources received      %8d  =  used %d + superseded %d + not relevant %d + in error %d + quarantined %d\n", r.Received, r.Used, r.Superseded, r.NotRelevant, r.InError, r.Quarantined)
+	fmt.Fprintf(out, "patients with implant   %8d  =  under surveillance %d + paused %d + ended %d + unresolved %d\n", p.WithImplant, p.Active, p.Paused, p.Ended, p.Unresolved)
+	fmt.Fprintf(out, "work items ever made    %8d  =  open %d + completed %d + cancelled %d\n\n", w.Ever, w.Open, w.Completed, w.Cancelled)
+	for i := range st.Sources {
+		s := &st.Sources[i]
+		last := "never"
+		if !s.Success.IsZero() {
+			last = s.Success.Format(time.RFC3339)
+		}
+		fmt.Fprintf(out, "source %-16s last success %s\n", s.Name, last)
+		if s.Error != "" {
+			fmt.Fprintf(out, "  last trouble: %s\n", s.Error)
+		}
+	}
+	live := "not yet: nothing is sent to servers or people"
+	if !st.Live.IsZero() {
+		live = "since " + st.Live.Format(time.DateOnly) + ", said by " + st.LiveBy
+	}
+	fmt.Fprintf(out, "mode %s; live %s\n", st.Mode, live)
+	if st.Behind {
+		fmt.Fprintln(out, "Some plans are older than today; the next import or night brings them up to date.")
+	}
+}
+
+// goLiveCommand lets things be sent, after showing what that means.
+func goLiveCommand(e *env) *cobra.Command {
+	var who string
+	var yes bool
+	c := &cobra.Command{
+		Use:   "go-live",
+		Short: "Show what would be sent, and let it be sent",
+		Long: "Shows how many work items and patients are behind what would be sent. With --yes and --who it is said: from then on\n" +
+			"Tasks and digests go out where the settings' mode is send. It can be stopped at any time with mode off.\n\n" +
+			"Exit status:\n  0  shown, or said\n  1  not said\n  2  usage or settings",
+		Example: "  perennial go-live\n  perennial go-live --yes --who 'N. Quay'",
+		Args:    cobra.NoArgs,
+	}
+	site := siteFlag(c)
+	c.Flags().StringVar(&who, "who", "", "who decides it")
+	c.Flags().BoolVar(&yes, "yes", false, "say it")
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		return withClinic(c.Context(), e, *site, func(cl *clinic.Clinic) error {
+			p, err := cl.Preview(c.Context())
+			if err != nil {
+				return err
+			}
+			fmt.Fprintf(e.stdout, "%d patients with an implant; %d with an overdue visit, %d presumed lost or lost\n", p.Sums.Patients.WithImplant, p.Overdue, p.Lost)
+			for _, kind := range sortedKeys(p.Open) {
+				fmt.Fprintf(e.stdout, "%6d  %s\n", p.Open[kind], kind)
+			}
+			if !yes {
+				_, err = fmt.Fprintln(e.stdout, "Nothing was changed. To let this be sent: perennial go-live --yes --who NAME")
+				return err
+			}
+			if err := cl.GoLive(c.Context(), who); err != nil {
+				return err
+			}
+			_, err = fmt.Fprintln(e.stdout, "live")
+			return err
+		})
+	}
+	return c
+}
