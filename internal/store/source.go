@@ -1,6 +1,7 @@
 package store
 
 import (
+	"encoding/json"
 	"time"
 
 	"perennial/internal/kv"
@@ -42,7 +43,13 @@ func Sources(r kv.Reader) ([]Source, error) {
 	return list, err
 }
 
-// PutSource stores a source.
+// PutSource stores a source. It does not count as a change: that a source was
+// read again and gave nothing new leaves no other trace.
 func (w *Writer) PutSource(s Source) error {
-	return w.put(kv.Key("source", part(s.Name)), sourceRecord{1, s})
+	text, err := json.Marshal(sourceRecord{1, s})
+	if err != nil {
+		return err
+	}
+	_, err = putText(w.Tx, kv.Key("source", part(s.Name)), text)
+	return err
 }
