@@ -37,19 +37,15 @@ func TestOrderOfBatchesDoesNotMatter(t *testing.T) {
 			if _, err := r.Import(t.Context(), "test", batchesOf(list, size)); err != nil {
 				t.Fatal(err)
 			}
-			samePlans(t, r.db, want)
-			sums := r.sound().Sums.Resources
-			if sums.Used != tally.Used || sums.Superseded != tally.Superseded || sums.InError != tally.InError {
+			samePlans(t, r.db, want, 30)
+			if sums := r.sound().Sums.Resources; sums != tally {
 				t.Errorf("sums %+v, at once %+v", sums, tally)
-			}
-			if sums.Received != len(list) {
-				t.Errorf("%d received of %d", sums.Received, len(list))
 			}
 		})
 	}
 }
 
-func samePlans(t *testing.T, db kv.DB, want map[string]surveil.Plan) {
+func samePlans(t *testing.T, db kv.DB, want map[string]surveil.Plan, least int) {
 	t.Helper()
 	err := db.View(t.Context(), func(r kv.Reader) error {
 		n := 0
@@ -66,7 +62,7 @@ func samePlans(t *testing.T, db kv.DB, want map[string]surveil.Plan) {
 			}
 		}
 		sums, err := store.Count(r)
-		if sums.Patients.WithImplant != n || n < 30 {
+		if sums.Patients.WithImplant != n || n < least {
 			t.Errorf("%d plans, want %d", sums.Patients.WithImplant, n)
 		}
 		return err

@@ -164,8 +164,8 @@ func wordsOf(s *chart.Statement, fullURL string) (words, bases []string) {
 		}
 		for _, key := range slices.Concat(p.ReplacedBy, p.Replaces) {
 			words = append(words, store.KeyWord(strings.Clone(key)))
-			more, servers := wordsOfKey(key)
-			words, bases = append(words, more...), append(bases, servers...)
+			more, _ := wordsOfKey(key)
+			words = append(words, more...)
 		}
 		if p.Name != "" && p.Born != "" {
 			words = append(words, store.NameWord(sameName(p), len(p.Identifiers) > 0))

@@ -26,6 +26,7 @@ import (
 	"perennial/internal/outbox"
 	"perennial/internal/protocol"
 	"perennial/internal/source"
+	"perennial/internal/store"
 	"perennial/internal/surveil"
 )
 
@@ -181,43 +182,60 @@ func allCases(t testing.TB) []fhir.Raw {
 	return list
 }
 
-// atOnce evaluates resources all at once, without a store.
-func atOnce(t testing.TB, list []fhir.Raw, asOf day.Day) (map[string]surveil.Plan, chart.Tally) {
+// atOnce evaluates resources all at once, without a store, and counts what
+// became of them.
+func atOnce(t testing.TB, list []fhir.Raw, asOf day.Day) (map[string]surveil.Plan, store.ResourceSum) {
 	t.Helper()
 	var g intake.Grouper
+	sum := store.ResourceSum{Received: len(list)}
 	m := intake.Mapper{Book: book(), Zone: time.UTC, Source: "test"}
 	for i, raw := range list {
-		r, err := fhir.Decode(raw.Body)
-		if err != nil {
-			t.Fatal(err)
+		s, use := mapOne(&m, raw)
+		switch use {
+		case intake.NotRelevant:
+			sum.NotRelevant++
+			continue
+		case intake.Quarantined:
+			sum.Quarantined++
 		}
-		intake.Identify(r.Head(), raw)
-		s, use, err := m.Map(r)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if use != intake.NotRelevant {
+		if s != nil {
 			s.Seq = int64(i + 1)
 			g.Add(s, intake.Place{FullURL: raw.FullURL})
 		}
 	}
 	plans := map[string]surveil.Plan{}
-	var all chart.Tally
 	gs := g.Groups()
 	for i := range gs.Len() {
 		var group intake.Group
 		gs.At(i, &group)
 		c, tally := chart.Assemble(group.Statements, chart.Options{Patient: group.Patient})
-		all.Used += tally.Used - group.Added
-		all.Superseded += tally.Superseded
-		all.InError += tally.InError
+		sum.Used += tally.Used - group.Added
+		sum.Superseded += tally.Superseded
+		sum.InError += tally.InError
 		if p := surveil.Evaluate(c, rules(), asOf); len(p.Implants) > 0 {
 			plans[group.Patient] = p
 		}
 	}
-	all.Superseded += gs.Moved
-	all.InError += gs.Loose
-	return plans, all
+	sum.Superseded += gs.Moved
+	sum.InError += gs.Loose
+	sum.Quarantined += len(gs.Parked())
+	return plans, sum
+}
+
+// mapOne reads one resource as package assess does.
+func mapOne(m *intake.Mapper, raw fhir.Raw) (*chart.Statement, intake.Use) {
+	r, err := fhir.Decode(raw.Body)
+	if err == nil {
+		intake.Identify(r.Head(), raw)
+		s, use, err := m.Map(r)
+		if err == nil {
+			return s, use
+		}
+	}
+	if s, ok := m.Unread(fhir.Salvage(raw.Body), "status is not a status that R4 has for this type"); ok {
+		return &s, intake.Quarantined
+	}
+	return nil, intake.Quarantined
 }
 
 // dump gives everything in a store, without when sources were read.
