@@ -96,7 +96,7 @@ func (rd *reading) file(in input, done, all int64) error {
 	if name == "-" {
 		name = "standard input"
 	}
-	err := fhir.Read(name, src, fhir.Handler{Each: rd.each, Issue: rd.issue})
+	err := fhir.Read(name, src, fhir.Handler{Each: rd.each, Issue: rd.issue, Limits: fhir.Limits{Buffer: 256 << 10}})
 	if err != nil && rd.ctx.Err() == nil {
 		return cannotRead(in.path, err)
 	}

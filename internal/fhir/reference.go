@@ -132,9 +132,11 @@ func (i Identifier) Key() string { return i.System + "|" + i.Value }
 // UIDKey gives a DICOM UID in the one form in which it can be compared: without urn:oid:, blanks and the zero byte that
 // DICOM pads with. It gives "" for what is no UID (PS3.5 section 9.1: digits and dots, at most 64 characters).
 func UIDKey(s string) string {
-	s = strings.Trim(s, " \t\r\n\x00")
+	if len(s) == 0 || s[0] <= ' ' || s[len(s)-1] <= ' ' {
+		s = strings.Trim(s, " \t\r\n\x00")
+	}
 	for _, prefix := range []string{"urn:oid:", "urn:dicom:uid:", "urn:ietf:rfc:3986:"} {
-		if hasFold(s, prefix) {
+		if s != "" && s[0]|0x20 == 'u' && hasFold(s, prefix) {
 			s = strings.Trim(s[len(prefix):], " \x00")
 		}
 	}

@@ -7,10 +7,40 @@ import (
 	"perennial/internal/chart"
 )
 
+// sortMarks sorts marks: by part of their hash into many small heaps, which are
+// then sorted one by one.
+func sortMarks(marks []uint64) {
+	const heapBits = 12
+	if len(marks) < 1<<heapBits {
+		slices.Sort(marks)
+		return
+	}
+	var ends [1 << heapBits]int
+	for _, m := range marks {
+		ends[m>>(64-heapBits)]++
+	}
+	from := 0
+	for i, n := range ends {
+		ends[i], from = from, from+n
+	}
+	sorted := make([]uint64, len(marks))
+	for _, m := range marks {
+		h := m >> (64 - heapBits)
+		sorted[ends[h]] = m
+		ends[h]++
+	}
+	copy(marks, sorted)
+	from = 0
+	for _, end := range ends {
+		slices.Sort(marks[from:end])
+		from = end
+	}
+}
+
 // candidates calls for each run of marks that share a hash and belong to more
 // than one surviving record, with those records.
 func (gs *Groups) candidates(marks []uint64, visit func(roots []int32)) {
-	slices.Sort(marks)
+	sortMarks(marks)
 	byRef, has := gs.g.keys[string(markByRef)]
 	for i := 0; i < len(marks); {
 		j := i + 1

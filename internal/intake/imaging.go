@@ -18,7 +18,7 @@ func (in *input) imaging(r *fhir.ImagingStudy) error {
 	s := fact(in.m, &in.m.room.study)
 	s.Source, s.On, s.Minute, s.Updated = in.src, on, minute, in.s.Updated
 	s.UID, s.Accession = fhir.StudyUID(r.Identifier), fhir.Accession(r.Identifier, in.m.Source)
-	s.Orders, s.Said = plainAll(r.BasedOn), sayStudy(r)
+	s.Orders, s.Said = in.orders(r.BasedOn), sayStudy(r)
 	switch r.Status {
 	case "available":
 	case "cancelled", "entered-in-error":
@@ -31,6 +31,15 @@ func (in *input) imaging(r *fhir.ImagingStudy) error {
 		return nil // what it was does not matter
 	}
 	return in.settle(r, s)
+}
+
+// orders is plainAll into room that is used again, where that is allowed.
+func (in *input) orders(list []fhir.Reference) []string {
+	if !in.m.Reuse || len(list) == 0 {
+		return plainAll(list)
+	}
+	in.m.room.orders = appendPlain(in.m.room.orders[:0], list)
+	return in.m.room.orders
 }
 
 // settle decides kind and territory, and dates a study by its series where it

@@ -76,6 +76,7 @@ type rooms struct {
 	study     chart.Study
 	report    chart.Report
 	contact   chart.Contact
+	orders    []string
 }
 
 // fact gives room for a fact: the same again, or new.

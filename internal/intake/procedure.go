@@ -95,7 +95,6 @@ func (in *input) place(what codes.Operation, code *fhir.CodeableConcept, sites [
 	if z == "" {
 		z = what.Class.Zone()
 	}
-	words := code.Text
 	for i := range sites {
 		site := in.site(&sites[i])
 		if z == "" {
@@ -104,18 +103,24 @@ func (in *input) place(what codes.Operation, code *fhir.CodeableConcept, sites [
 		if s == "" {
 			s = site.Side
 		}
-		words += " " + sites[i].Text
-		for j := range sites[i].Coding {
-			words += " " + sites[i].Coding[j].Display
-		}
 	}
 	if s == "" && z.Sided() {
-		for i := range code.Coding {
-			words += " " + code.Coding[i].Display
+		words := wordsOf(code)
+		for i := range sites {
+			words += wordsOf(&sites[i])
 		}
 		s = sideOf(words)
 	}
 	return string(z), string(s), z.Sided()
+}
+
+// wordsOf are all words of a concept, each text behind a blank.
+func wordsOf(c *fhir.CodeableConcept) string {
+	words := " " + c.Text
+	for i := range c.Coding {
+		words += " " + c.Coding[i].Display
+	}
+	return words
 }
 
 // site is what the first known coding of a body site tells.

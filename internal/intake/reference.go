@@ -83,8 +83,10 @@ func isType(s string) bool {
 }
 
 // plainAll gives the references of a list, without those that say nothing.
-func plainAll(list []fhir.Reference) []string {
-	var out []string
+func plainAll(list []fhir.Reference) []string { return appendPlain(nil, list) }
+
+// appendPlain is plainAll behind what is there.
+func appendPlain(out []string, list []fhir.Reference) []string {
 	for i := range list {
 		if s := plain(&list[i]); s != "" {
 			out = append(out, s)
