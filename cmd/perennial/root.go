@@ -71,6 +71,7 @@ func rootCommand(e *env) *cobra.Command {
 		statusCommand(e),
 		goLiveCommand(e),
 		sendCommand(e),
+		demoCommand(e),
 		backupCommand(e),
 		restoreCommand(e),
 		checkStoreCommand(e),

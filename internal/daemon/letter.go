@@ -1,0 +1,114 @@
+// Package daemon puts the parts together: the letter that goes out each
+// morning is laid out here from what the clinic knows.
+package daemon
+
+import (
+	"context"
+	"strings"
+	"time"
+
+	"perennial/internal/clinic"
+	"perennial/internal/day"
+	"perennial/internal/digest"
+	"perennial/internal/notice"
+	"perennial/internal/store"
+	"perennial/internal/surveil"
+)
+
+// Letter lays out the digest of today for one recipient.
+func Letter(ctx context.Context, c *clinic.Clinic, site string, names bool, to string) (digest.Letter, error) {
+	in := digest.Input{Site: site, On: c.Today(), Names: names}
+	st, err := c.Status(ctx)
+	if err != nil {
+		return digest.Letter{}, err
+	}
+	in.Sums, in.Sources = sums(&st), sources(&st, c)
+	if !st.Digested.IsZero() {
+		in.Since = civil(st.Digested.In(c.Zone()).Date())
+	}
+	if err := changed(ctx, c, &in); err != nil {
+		return digest.Letter{}, err
+	}
+	rows, err := c.Worklist(ctx, clinic.Filter{})
+	if err != nil {
+		return digest.Letter{}, err
+	}
+	for i := range rows {
+		place(&in, &rows[i])
+	}
+	return digest.Write(in, to)
+}
+
+// changed adds what changed since the last letter.
+func changed(ctx context.Context, c *clinic.Clinic, in *digest.Input) error {
+	return c.SinceDigest(ctx, func(pair store.Pair, line store.Line) error {
+		for _, ch := range digest.Told(notice.Diff(pair.Then, pair.Now)) {
+			in.Changed = append(in.Changed, digest.Change{Who: who(&line), Change: ch})
+		}
+		return nil
+	})
+}
+
+// place puts a work item into the list of the letter that it belongs to.
+func place(in *digest.Input, r *clinic.Row) {
+	w := &r.Item.Work
+	item := digest.Item{Who: who(&r.Line), What: what(r), By: w.By, Detail: r.Text, Urgency: w.Urgency, Booked: r.Booked}
+	switch w.Kind {
+	case surveil.WorkArrange, surveil.WorkKidney, surveil.WorkObtain:
+		in.Due = append(in.Due, item)
+	case surveil.WorkChase:
+		in.Overdue = append(in.Overdue, item)
+	case surveil.WorkTrace:
+		in.Lost = append(in.Lost, item)
+	case surveil.WorkQuestion:
+		in.Questions = append(in.Questions, item)
+	default:
+		in.Results = append(in.Results, item)
+	}
+}
+
+// what names an item without telling a finding.
+func what(r *clinic.Row) string {
+	text := notice.Title(r.Item.Work.Kind)
+	if r.Step != "" {
+		text = r.Step + ": " + text
+	}
+	if len(r.Line.Classes) > 0 {
+		text = strings.Join(r.Line.Classes, ", ") + " " + text
+	}
+	return text
+}
+
+func who(l *store.Line) digest.Person {
+	p := digest.Person{Name: l.Name, Record: l.Patient}
+	if len(l.Identifiers) > 0 {
+		p.Record = l.Identifiers[0][strings.LastIndexByte(l.Identifiers[0], '|')+1:]
+	}
+	return p
+}
+
+func sums(st *clinic.Status) []digest.Sum {
+	r, p, w := st.Sums.Resources, st.Sums.Patients, st.Sums.Work
+	return []digest.Sum{
+		{Name: "Resources received", Total: r.Received, Parts: []digest.Part{{Name: "used", N: r.Used}, {Name: "superseded", N: r.Superseded}, {Name: "not relevant", N: r.NotRelevant}, {Name: "in error", N: r.InError}, {Name: "quarantined", N: r.Quarantined}}},
+		{Name: "Patients with an implant", Total: p.WithImplant, Parts: []digest.Part{{Name: "under surveillance", N: p.Active}, {Name: "paused", N: p.Paused}, {Name: "ended", N: p.Ended}, {Name: "unresolved", N: p.Unresolved}}},
+		{Name: "Work items ever made", Total: w.Ever, Parts: []digest.Part{{Name: "open", N: w.Open}, {Name: "completed", N: w.Completed}, {Name: "cancelled", N: w.Cancelled}}},
+	}
+}
+
+func sources(st *clinic.Status, c *clinic.Clinic) []digest.Source {
+	var list []digest.Source
+	for i := range st.Sources {
+		s := &st.Sources[i]
+		out := digest.Source{Name: s.Name}
+		if !s.Success.IsZero() {
+			at := s.Success.In(c.Zone())
+			out.Last, out.At = civil(at.Date()), at.Format("15:04")
+		}
+		list = append(list, out)
+	}
+	return list
+}
+
+// civil is a day of the calendar.
+func civil(y int, m time.Month, d int) day.Day { return day.Of(y, int(m), d) }
