@@ -1,0 +1,377 @@
+package outbox_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"slices"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"perennial/internal/fault"
+	"perennial/internal/kv"
+	"perennial/internal/kv/boltkv"
+	"perennial/internal/kv/kvtest"
+	"perennial/internal/kv/memkv"
+	"perennial/internal/outbox"
+)
+
+// rig is an outbox with a carrier and a clock.
+type rig struct {
+	t     testing.TB
+	db    kv.DB
+	now   time.Time
+	got   []string // keys carried, in order
+	fail  error
+	mode  outbox.Mode
+	live  bool
+	marks []string
+}
+
+func newRig(t testing.TB) *rig { return newRigOn(t, kvtest.Twice(memkv.New())) }
+
+func newRigOn(t testing.TB, db kv.DB) *rig {
+	t.Cleanup(func() { db.Close() })
+	return &rig{t: t, db: db, now: time.Date(2026, 6, 30, 9, 0, 0, 0, time.UTC), mode: outbox.Send, live: true}
+}
+
+func (r *rig) Carries(kind string) bool { return kind == outbox.KindTask }
+
+func (r *rig) Carry(_ context.Context, it outbox.Item) (string, error) {
+	r.got = append(r.got, it.Key)
+	return "receipt", r.fail
+}
+
+func (r *rig) update(fn func(kv.Tx) error) {
+	r.t.Helper()
+	if err := r.db.Update(context.Background(), fn); err != nil {
+		r.t.Fatal(err)
+	}
+}
+
+func (r *rig) add(key, thread string) (added bool) {
+	r.t.Helper()
+	r.update(func(tx kv.Tx) (err error) {
+		added, err = outbox.Add(tx, outbox.Item{Key: key, Thread: thread, Kind: outbox.KindTask, Body: []byte(`{}`), Added: r.now})
+		return err
+	})
+	return added
+}
+
+func (r *rig) options() outbox.Options {
+	return outbox.Options{DB: r.db, Routes: []outbox.Route{{Name: "server", Carrier: r}}, Mode: r.mode, Live: r.live, Now: func() time.Time { return r.now },
+		Mark: func(_ kv.Tx, it outbox.Item) error { r.marks = append(r.marks, it.Key); return nil }}
+}
+
+func (r *rig) drain() outbox.Tally {
+	r.t.Helper()
+	t, err := outbox.Drain(context.Background(), r.options())
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	return t
+}
+
+func (r *rig) item(key string) (it outbox.Item) {
+	r.t.Helper()
+	err := r.db.View(context.Background(), func(rd kv.Reader) (err error) {
+		it, err = outbox.Get(rd, key)
+		return err
+	})
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	return it
+}
+
+func (r *rig) sound() {
+	r.t.Helper()
+	err := r.db.View(context.Background(), func(rd kv.Reader) error {
+		wrong, err := outbox.Check(rd)
+		if len(wrong) > 0 {
+			r.t.Fatal(wrong)
+		}
+		return err
+	})
+	if err != nil {
+		r.t.Fatal(err)
+	}
+}
+
+func TestSendsOnce(t *testing.T) {
+	t.Parallel()
+	r := newRig(t)
+	if !r.add("k1", "") || r.add("k1", "") {
+		t.Error("a key is taken once")
+	}
+	if got := r.drain(); got != (outbox.Tally{Sent: 1}) {
+		t.Errorf("%+v", got)
+	}
+	r.now = r.now.AddDate(1, 0, 0)
+	if got := r.drain(); got != (outbox.Tally{}) || len(r.got) != 1 {
+		t.Errorf("again: %+v, %v", got, r.got)
+	}
+	if it := r.item("k1"); it.State != outbox.Sent || it.Receipt != "receipt" || it.Carrier != "server" || it.Attempts != 1 {
+		t.Errorf("%+v", it)
+	}
+	if r.add("k1", "") {
+		t.Error("a key that was sent is taken again")
+	}
+	r.sound()
+}
+
+// The program dies after sending and before marking: the item is sent again,
+// with the same key.
+func TestKilledBetweenSendAndMark(t *testing.T) {
+	t.Parallel()
+	for name, open := range stores() {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			r := newRigOn(t, open(t))
+			r.add("k1", "w1")
+			o := r.options()
+			o.DB = dying{r.db}
+			if _, err := outbox.Drain(t.Context(), o); !errors.Is(err, errDied) {
+				t.Fatal(err)
+			}
+			if it := r.item("k1"); it.State != outbox.Pending {
+				t.Errorf("%+v", it)
+			}
+			r.drain()
+			if !slices.Equal(r.got, []string{"k1", "k1"}) {
+				t.Errorf("carried %v", r.got)
+			}
+			if it := r.item("k1"); it.State != outbox.Sent {
+				t.Errorf("%+v", it)
+			}
+			r.sound()
+		})
+	}
+}
+
+func stores() map[string]func(testing.TB) kv.DB {
+	return map[string]func(testing.TB) kv.DB{
+		"memory": func(testing.TB) kv.DB { return memkv.New() },
+		"twice":  func(testing.TB) kv.DB { return kvtest.Twice(memkv.New()) },
+		"bolt": func(t testing.TB) kv.DB {
+			path := filepath.Join(t.TempDir(), "store.db")
+			if err := boltkv.Create(path); err != nil {
+				t.Fatal(err)
+			}
+			db, err := boltkv.Open(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			return db
+		},
+	}
+}
+
+// dying is a store that dies at the first commit.
+type dying struct{ kv.DB }
+
+var errDied = errors.New("died")
+
+func (d dying) Update(context.Context, func(kv.Tx) error) error { return errDied }
+
+// What fails is tried again after 1, 2, 4 … minutes, at most 6 hours, and is
+// given up after 24 tries.
+func TestBackoff(t *testing.T) {
+	t.Parallel()
+	r := newRig(t)
+	r.add("k1", "")
+	r.fail = fault.New(fault.Unavailable, "send", "", errors.New("no answer"))
+	var waits []time.Duration
+	for r.item("k1").State == outbox.Pending {
+		it := r.item("k1")
+		if r.now = it.Next.Add(-time.Millisecond); it.Attempts > 0 && r.drain() != (outbox.Tally{}) {
+			t.Fatal("it was tried too early")
+		}
+		r.now = it.Next
+		r.drain()
+		waits = append(waits, r.item("k1").Next.Sub(r.now))
+	}
+	for i, want := range []time.Duration{time.Minute, 2 * time.Minute, 4 * time.Minute, 8 * time.Minute} {
+		if waits[i] != want {
+			t.Errorf("wait %d is %s, want %s", i, waits[i], want)
+		}
+	}
+	if n := len(r.got); n != 24 || waits[20] != 6*time.Hour {
+		t.Errorf("%d tries, waits %v", n, waits)
+	}
+	if it := r.item("k1"); it.State != outbox.Failed || it.Error == "" {
+		t.Errorf("%+v", it)
+	}
+	r.fail = nil
+	r.update(func(tx kv.Tx) error { return outbox.Release(tx, "k1", r.now) })
+	if got := r.drain(); got.Sent != 1 {
+		t.Errorf("released: %+v", got)
+	}
+	r.sound()
+}
+
+// What will never go is given up at once.
+func TestFinalFailures(t *testing.T) {
+	t.Parallel()
+	for _, kind := range []fault.Kind{fault.Invalid, fault.Denied, fault.Conflict} {
+		r := newRig(t)
+		r.add("k1", "")
+		r.fail = fault.New(kind, "send", "", errors.New("no"))
+		if got := r.drain(); got != (outbox.Tally{Failed: 1}) || len(r.marks) == 0 {
+			t.Errorf("%s: %+v", kind, got)
+		}
+		r.sound()
+	}
+}
+
+// Of one thread the newest state counts: an older one that waits is not sent
+// after it.
+func TestNewerTakesThePlace(t *testing.T) {
+	t.Parallel()
+	r := newRig(t)
+	r.add("k1", "w1")
+	r.fail = errors.New("no answer")
+	r.drain()
+	r.fail = nil
+	r.add("k2", "w1")
+	r.add("x1", "w2")
+	r.now = r.now.Add(time.Hour)
+	r.drain()
+	if !slices.Equal(r.got, []string{"k1", "k2", "x1"}) {
+		t.Errorf("carried %v", r.got)
+	}
+	if it := r.item("k1"); it.State != outbox.Replaced {
+		t.Errorf("%+v", it)
+	}
+	r.sound()
+}
+
+// The modes, before and after go-live.
+func TestModes(t *testing.T) {
+	t.Parallel()
+	for _, c := range []struct {
+		mode         outbox.Mode
+		live         bool
+		file, server int
+	}{
+		{outbox.Off, false, 0, 0}, {outbox.Off, true, 0, 0}, {outbox.Files, false, 1, 0}, {outbox.Files, true, 1, 0},
+		{"", true, 1, 0}, {outbox.Send, false, 0, 0}, {outbox.Send, true, 0, 1},
+	} {
+		r, file := newRig(t), &rig{}
+		r.add("k1", "")
+		r.mode, r.live = c.mode, c.live
+		o := r.options()
+		o.Routes = append(o.Routes, outbox.Route{Name: "files", Files: true, Carrier: file})
+		if _, err := outbox.Drain(t.Context(), o); err != nil {
+			t.Fatal(err)
+		}
+		if len(file.got) != c.file || len(r.got) != c.server {
+			t.Errorf("%q live %v: %d to files, %d to the server", c.mode, c.live, len(file.got), len(r.got))
+		}
+	}
+}
+
+func TestHold(t *testing.T) {
+	t.Parallel()
+	r := newRig(t)
+	r.add("k1", "")
+	r.update(func(tx kv.Tx) error { return outbox.Hold(tx, "k1") })
+	if got := r.drain(); got != (outbox.Tally{}) {
+		t.Errorf("%+v", got)
+	}
+	r.update(func(tx kv.Tx) error { return outbox.Release(tx, "k1", r.now) })
+	r.drain()
+	err := r.db.Update(t.Context(), func(tx kv.Tx) error { return outbox.Hold(tx, "k1") })
+	if fault.KindOf(err) != fault.Conflict {
+		t.Errorf("what was sent is held: %v", err)
+	}
+	err = r.db.Update(t.Context(), func(tx kv.Tx) error { return outbox.Hold(tx, "k9") })
+	if fault.KindOf(err) != fault.NotFound {
+		t.Errorf("what is not there is held: %v", err)
+	}
+	r.sound()
+}
+
+// Add refuses what cannot be told apart or read.
+func TestAddRefuses(t *testing.T) {
+	t.Parallel()
+	r := newRig(t)
+	good := outbox.Item{Key: "k", Kind: "task", Body: []byte(`{}`), Added: r.now}
+	for i, spoil := range []func(*outbox.Item){
+		func(it *outbox.Item) { it.Key = "" }, func(it *outbox.Item) { it.Kind = "" },
+		func(it *outbox.Item) { it.Body = []byte("{") }, func(it *outbox.Item) { it.Added = time.Time{} },
+	} {
+		it := good
+		spoil(&it)
+		err := r.db.Update(t.Context(), func(tx kv.Tx) error { _, err := outbox.Add(tx, it); return err })
+		if fault.KindOf(err) != fault.Invalid {
+			t.Errorf("%d: %v", i, err)
+		}
+	}
+}
+
+// Whatever happens in whatever order: no key is lost, what was sent had the
+// newest state of its thread last, and the order of what waits is right.
+func TestProperty(t *testing.T) {
+	t.Parallel()
+	rapid.Check(t, func(rt *rapid.T) {
+		r := newRig(t)
+		newest := map[string]string{}
+		n := 0
+		rt.Repeat(map[string]func(*rapid.T){
+			"add": func(rt *rapid.T) {
+				thread := fmt.Sprint("w", rapid.IntRange(0, 3).Draw(rt, "thread"))
+				n++
+				newest[thread] = fmt.Sprintf("%s/%d", thread, n)
+				r.add(newest[thread], thread)
+			},
+			"drain": func(*rapid.T) { r.fail = nil; r.drain() },
+			"fail":  func(*rapid.T) { r.fail = errors.New("no answer"); r.drain() },
+			"die": func(*rapid.T) {
+				r.fail = nil
+				o := r.options()
+				o.DB = dying{r.db}
+				outbox.Drain(context.Background(), o)
+			},
+			"wait": func(rt *rapid.T) {
+				r.now = r.now.Add(time.Duration(rapid.IntRange(1, 600).Draw(rt, "minutes")) * time.Minute)
+			},
+			"": func(*rapid.T) { r.sound() },
+		})
+		r.fail = nil
+		r.now = r.now.Add(24 * time.Hour)
+		r.drain()
+		for thread, key := range newest {
+			if it := r.item(key); it.State != outbox.Sent {
+				rt.Fatalf("%s is %s", key, it.State)
+			}
+			var last string
+			for _, k := range r.got {
+				if k[:2] == thread {
+					last = k
+				}
+			}
+			if last != key {
+				rt.Fatalf("of %s the last sent is %s, the newest %s", thread, last, key)
+			}
+		}
+	})
+}
+
+// Long keys are kept apart.
+func TestLongKeys(t *testing.T) {
+	t.Parallel()
+	r := newRig(t)
+	long := string(make([]byte, 3000))
+	if !r.add(long+"1", long) || !r.add(long+"2", "x") || r.add(long+"1", "") {
+		t.Error("long keys are not told apart")
+	}
+	r.drain()
+	if len(r.got) != 2 {
+		t.Errorf("%d carried", len(r.got))
+	}
+	r.sound()
+}
