@@ -12,7 +12,6 @@ import (
 	"strings"
 	"sync"
 	"testing"
-	"time"
 
 	models "github.com/samply/golang-fhir-models/fhir-models/fhir"
 
@@ -104,21 +103,6 @@ func TestWrite(t *testing.T) {
 	}
 	if files, _ := os.ReadDir(dir); len(files) != len(counts) {
 		t.Errorf("%d files for %d types", len(files), len(counts))
-	}
-}
-
-// Not parallel: it looks at the clock.
-func TestFast(t *testing.T) {
-	best := time.Hour
-	for range 3 {
-		began := time.Now()
-		if _, err := demo.Write(t.TempDir(), asOf()); err != nil {
-			t.Fatal(err)
-		}
-		best = min(best, time.Since(began))
-	}
-	if best > time.Second {
-		t.Errorf("took %v, want under 1 s", best)
 	}
 }
 
