@@ -178,13 +178,14 @@ func TaskOf(it *store.Item, p *surveil.Plan) notice.Task {
 // stamp writes milliseconds since 1970 as RFC 3339.
 func stamp(ms int64) string { return time.UnixMilli(ms).UTC().Format(time.RFC3339) }
 
-// closeDouble ends an item that became the same as another.
-func (s *settling) closeDouble(before, it store.Item) error {
+// closeDouble ends an item that became the same as another. It keeps its key,
+// which nothing asks for any more.
+func (l *ledger) closeDouble(before, it *store.Item) error {
+	it.Now, it.Work.Key = before.Now, before.Now
 	if before.State != store.WorkOpen {
-		return s.w.PutItem(&before, &it, store.Event{What: "moved", Reason: notice.ReasonMerged})
+		return l.w.PutItem(before, it, store.Event{What: "moved", Reason: notice.ReasonMerged})
 	}
 	it.State, it.Reason = store.WorkCancelled, notice.ReasonMerged
-	s.changes.Cancelled++
-	l := &ledger{w: s.w, plan: &surveil.Plan{Patient: it.Patient}}
-	return l.put(&before, &it, store.Event{What: "cancelled", Reason: notice.ReasonMerged})
+	l.changes.Cancelled++
+	return l.put(before, it, store.Event{What: "cancelled", Reason: notice.ReasonMerged})
 }

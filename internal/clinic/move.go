@@ -18,12 +18,9 @@ func (s *settling) moveWork() (map[string]*surveil.Plan, error) {
 	then := map[string]*surveil.Plan{}
 	for _, key := range s.keys {
 		if old := s.before[key]; old != nil {
-			m.split(old, then)
-		}
-	}
-	for _, r := range m.renamed {
-		if err := s.rename(r); err != nil {
-			return nil, err
+			if err := s.moveItems(m.split(old, then)); err != nil {
+				return nil, err
+			}
 		}
 	}
 	return then, nil
@@ -33,15 +30,39 @@ func (s *settling) moveWork() (map[string]*surveil.Plan, error) {
 type moves struct {
 	next     map[string]*person
 	survivor func(string) string
-	renamed  []renaming
 }
 
-// renaming is a work item whose key changes.
-type renaming struct{ from, to, patient string }
+// names are what a patient of an earlier plan, and the implants, are called now.
+type names struct {
+	was, home string            // the patient
+	implants  map[string]string // ids now
+	owners    map[string]string // patients who have the implants now
+}
+
+// differ says whether anything is called otherwise.
+func (n *names) differ() bool {
+	for was, id := range n.implants {
+		if was != id || n.owners[was] != n.was {
+			return true
+		}
+	}
+	return n.was != n.home
+}
+
+// work gives a work item its names of now, and says whose it is.
+func (n *names) work(w *surveil.Work) (patient string) {
+	patient = n.home
+	id := w.Implant
+	if owner, ok := n.owners[id]; ok {
+		patient, id = owner, n.implants[id]
+	}
+	renameWork(w, n.was, patient, id)
+	return patient
+}
 
 // split gives the implants and the work of one earlier plan to the patients that
 // they belong to now.
-func (m *moves) split(old *surveil.Plan, then map[string]*surveil.Plan) {
+func (m *moves) split(old *surveil.Plan, then map[string]*surveil.Plan) *names {
 	home := m.survivor(old.Patient)
 	base := planOf(then, home)
 	if base.Surveillance == "" || home == old.Patient {
@@ -49,33 +70,20 @@ func (m *moves) split(old *surveil.Plan, then map[string]*surveil.Plan) {
 		*base = *old
 		base.Patient, base.Implants, base.Work, base.Questions = home, keep.Implants, keep.Work, nil
 	}
-	names := map[string]string{}
-	owners := map[string]string{}
+	n := &names{was: old.Patient, home: home, implants: map[string]string{}, owners: map[string]string{}}
 	for i := range old.Implants {
 		was := &old.Implants[i]
 		to, id := m.home(home, was)
-		names[was.ID], owners[was.ID] = id, to
+		n.implants[was.ID], n.owners[was.ID] = id, to
 		p := planOf(then, to)
 		p.Implants = append(p.Implants, renameImplant(was, id))
 	}
 	for i := range old.Work {
 		w := old.Work[i]
-		to := home
-		if owner, ok := owners[w.Implant]; ok {
-			to = owner
-		}
-		id, ok := names[w.Implant]
-		if !ok {
-			id = w.Implant
-		}
-		was := w.Key
-		renameWork(&w, old.Patient, to, id)
-		if w.Key != was {
-			m.renamed = append(m.renamed, renaming{was, w.Key, to})
-		}
-		p := planOf(then, to)
+		p := planOf(then, n.work(&w))
 		p.Work = append(p.Work, w)
 	}
+	return n
 }
 
 func planOf(then map[string]*surveil.Plan, patient string) *surveil.Plan {
@@ -158,22 +166,49 @@ func renameWork(w *surveil.Work, from, to, implant string) {
 	w.Key = to + "|" + rest
 }
 
-// rename gives a work item its new key. Where another item has it, the one that
-// moves is closed later, as the same as that one.
-func (s *settling) rename(r renaming) error {
-	before, found, err := store.FindItem(s.w.Tx, r.from)
-	if err != nil || !found {
-		return err
+// moveItems gives the work items of a patient, open and closed, their names of
+// now.
+func (s *settling) moveItems(n *names) error {
+	if !n.differ() {
+		return nil
 	}
-	_, taken, err := store.FindItem(s.w.Tx, r.to)
+	items, err := store.ItemsOf(s.w.Tx, n.was)
 	if err != nil {
 		return err
 	}
-	it := before
-	it.Patient = r.patient
-	if taken {
-		return s.closeDouble(before, it)
+	for i := range items {
+		it := items[i]
+		it.Work.Key = it.Now
+		it.Patient = n.work(&it.Work)
+		if it.Now == it.Work.Key && it.Patient == items[i].Patient && it.Work.Implant == items[i].Work.Implant {
+			continue
+		}
+		it.Now = it.Work.Key
+		if err := s.moveItem(&items[i], &it); err != nil {
+			return err
+		}
 	}
-	it.Now, it.Work.Key = r.to, r.to
-	return s.w.PutItem(&before, &it, store.Event{What: "moved", Reason: r.from})
+	return nil
+}
+
+// moveItem stores an item under its new key. Where another item has that key,
+// this one ends as the same as that, which is open if one of the two was.
+func (s *settling) moveItem(before, it *store.Item) error {
+	other, taken, err := store.FindItem(s.w.Tx, it.Now)
+	if err != nil {
+		return err
+	}
+	if !taken || other.Key == it.Key {
+		return s.w.PutItem(before, it, store.Event{What: "moved", Reason: before.Now})
+	}
+	l := &ledger{w: s.w, plan: &surveil.Plan{Patient: it.Patient}, changes: &s.changes}
+	if before.State == store.WorkOpen && other.State != store.WorkOpen {
+		open := other
+		open.Work, open.State, open.Reason, open.Evidence = it.Work, store.WorkOpen, "", nil
+		s.changes.Reopened++
+		if err := l.put(&other, &open, store.Event{What: "reopened"}); err != nil {
+			return err
+		}
+	}
+	return l.closeDouble(before, it)
 }

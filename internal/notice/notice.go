@@ -230,7 +230,7 @@ func workOf(p *surveil.Plan, key string) *surveil.Work {
 // sameWork says whether two states of one item are equal for those who do it;
 // day counts in texts do not matter.
 func sameWork(a, b *surveil.Work) bool {
-	if a.Urgency != b.Urgency || a.From != b.From || a.By != b.By || a.About != b.About || a.Visit != b.Visit || len(a.Why) != len(b.Why) {
+	if a.Implant != b.Implant || a.Urgency != b.Urgency || a.From != b.From || a.By != b.By || a.About != b.About || a.Visit != b.Visit || len(a.Why) != len(b.Why) {
 		return false
 	}
 	for i := range a.Why {
