@@ -17,8 +17,8 @@ type fault struct{ file, right, wrong, why string }
 func faults() []fault {
 	return []fault{
 		{"visits.go", "max(v.sure, list[i+1].opens.First-1)", "max(v.sure, list[i+1].opens.First)", "the late days run into the next window"},
-		{"visits.go", "opens: target.Plus(-before), closes: target.Plus(after), need: c.need, protocol: p}\n\t\tlist", "opens: target.Plus(1-before), closes: target.Plus(after), need: c.need, protocol: p}\n\t\tlist", "windows open a day late"},
-		{"visits.go", "closes: target.Plus(after), need: c.need, protocol: p}\n\t\tlist", "closes: target.Plus(after+1), need: c.need, protocol: p}\n\t\tlist", "windows close a day late"},
+		{"visits.go", "v.target, v.opens, v.closes = target, target.Plus(-before), target.Plus(after)", "v.target, v.opens, v.closes = target, target.Plus(1-before), target.Plus(after)", "windows open a day late"},
+		{"visits.go", "v.target, v.opens, v.closes = target, target.Plus(-before), target.Plus(after)", "v.target, v.opens, v.closes = target, target.Plus(-before), target.Plus(after+1)", "windows close a day late"},
 		{"visits.go", "target := c.from.Add(at)", "target := c.from.Add(day.Offset{Days: at.Months*30 + at.Days})", "months of thirty days"},
 		{"visits.go", "sure := on.First > k.from.Last &&", "sure := on.Last > k.from.First &&", "a partial date that may be the day of the operation counts"},
 		{"visits.go", "case on.Within(v.opens.Last, v.closes.First):", "case on.Meets(v.opens.Last, v.closes.First):", "a partial date that touches the window counts"},
