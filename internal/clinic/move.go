@@ -18,9 +18,14 @@ func (s *settling) moveWork() (map[string]*surveil.Plan, error) {
 	then := map[string]*surveil.Plan{}
 	for _, key := range s.keys {
 		if old := s.before[key]; old != nil {
-			if err := s.moveItems(m.split(old, then)); err != nil {
+			if err := s.plan(m.split(old, then)); err != nil {
 				return nil, err
 			}
+		}
+	}
+	for _, key := range s.moving {
+		if err := s.move(key); err != nil {
+			return nil, err
 		}
 	}
 	return then, nil
@@ -49,6 +54,21 @@ func (n *names) differ() bool {
 	return n.was != n.home
 }
 
+// follow lets what is about the patient follow the implants, where all of them
+// are somebody else's now.
+func (n *names) follow() {
+	to := ""
+	for _, owner := range n.owners {
+		if owner == n.home || to != "" && to != owner {
+			return
+		}
+		to = owner
+	}
+	if to != "" {
+		n.home = to
+	}
+}
+
 // work gives a work item its names of now, and says whose it is.
 func (n *names) work(w *surveil.Work) (patient string) {
 	patient = n.home
@@ -64,12 +84,6 @@ func (n *names) work(w *surveil.Work) (patient string) {
 // they belong to now.
 func (m *moves) split(old *surveil.Plan, then map[string]*surveil.Plan) *names {
 	home := m.survivor(old.Patient)
-	base := planOf(then, home)
-	if base.Surveillance == "" || home == old.Patient {
-		keep := *base
-		*base = *old
-		base.Patient, base.Implants, base.Work, base.Questions = home, keep.Implants, keep.Work, nil
-	}
 	n := &names{was: old.Patient, home: home, implants: map[string]string{}, owners: map[string]string{}}
 	for i := range old.Implants {
 		was := &old.Implants[i]
@@ -77,6 +91,13 @@ func (m *moves) split(old *surveil.Plan, then map[string]*surveil.Plan) *names {
 		n.implants[was.ID], n.owners[was.ID] = id, to
 		p := planOf(then, to)
 		p.Implants = append(p.Implants, renameImplant(was, id))
+	}
+	n.follow()
+	base := planOf(then, n.home)
+	if base.Surveillance == "" || n.home == old.Patient {
+		keep := *base
+		*base = *old
+		base.Patient, base.Implants, base.Work, base.Questions = n.home, keep.Implants, keep.Work, nil
 	}
 	for i := range old.Work {
 		w := old.Work[i]
@@ -166,9 +187,8 @@ func renameWork(w *surveil.Work, from, to, implant string) {
 	w.Key = to + "|" + rest
 }
 
-// moveItems gives the work items of a patient, open and closed, their names of
-// now.
-func (s *settling) moveItems(n *names) error {
+// plan notes which work items of a patient, open and closed, get other names.
+func (s *settling) plan(n *names) error {
 	if !n.differ() {
 		return nil
 	}
@@ -177,38 +197,56 @@ func (s *settling) moveItems(n *names) error {
 		return err
 	}
 	for i := range items {
-		it := items[i]
-		it.Work.Key = it.Now
-		it.Patient = n.work(&it.Work)
-		if it.Now == it.Work.Key && it.Patient == items[i].Patient && it.Work.Implant == items[i].Work.Implant {
-			continue
-		}
-		it.Now = it.Work.Key
-		if err := s.moveItem(&items[i], &it); err != nil {
-			return err
+		w := items[i].Work
+		w.Key = items[i].Now
+		patient := n.work(&w)
+		if items[i].Now != w.Key || items[i].Patient != patient || items[i].Work.Implant != w.Implant {
+			s.moving = append(s.moving, items[i].Key)
+			s.to[items[i].Key] = destination{patient, w}
 		}
 	}
 	return nil
 }
 
-// moveItem stores an item under its new key. Where another item has that key,
-// this one ends as the same as that, which is open if one of the two was.
-func (s *settling) moveItem(before, it *store.Item) error {
+// destination is what a work item that moves becomes.
+type destination struct {
+	patient string
+	work    surveil.Work
+}
+
+// move stores an item under its new key. Where another item has that key, and
+// keeps it, this one ends as the same as that, which is open if one of the two
+// was.
+func (s *settling) move(key string) error {
+	to := s.to[key]
+	delete(s.to, key)
+	before, found, err := store.ReadItem(s.w.Tx, key)
+	if err != nil || !found {
+		return err
+	}
+	it := before
+	it.Patient, it.Work, it.Now = to.patient, to.work, to.work.Key
 	other, taken, err := store.FindItem(s.w.Tx, it.Now)
 	if err != nil {
 		return err
 	}
+	if leaves, ok := s.to[other.Key]; taken && ok && leaves.work.Key != it.Now {
+		taken = false
+	}
 	if !taken || other.Key == it.Key {
-		return s.w.PutItem(before, it, store.Event{What: "moved", Reason: before.Now})
+		return s.w.PutItem(&before, &it, store.Event{What: "moved", Reason: before.Now})
 	}
 	l := &ledger{w: s.w, plan: &surveil.Plan{Patient: it.Patient}, changes: &s.changes}
 	if before.State == store.WorkOpen && other.State != store.WorkOpen {
 		open := other
 		open.Work, open.State, open.Reason, open.Evidence = it.Work, store.WorkOpen, "", nil
 		s.changes.Reopened++
+		if _, moves := s.to[other.Key]; moves {
+			s.to[other.Key] = destination{it.Patient, it.Work}
+		}
 		if err := l.put(&other, &open, store.Event{What: "reopened"}); err != nil {
 			return err
 		}
 	}
-	return l.closeDouble(before, it)
+	return l.closeDouble(&before, &it)
 }

@@ -1,6 +1,9 @@
 package clinic
 
 import (
+	"maps"
+	"slices"
+
 	"perennial/internal/notice"
 	"perennial/internal/store"
 	"perennial/internal/surveil"
@@ -39,7 +42,7 @@ func (c *Clinic) settle(w *store.Writer, keys []string) (Changes, error) {
 	if err != nil {
 		return Changes{}, err
 	}
-	s := &settling{round: rd, w: w, next: map[string]*person{}}
+	s := &settling{round: rd, w: w, next: map[string]*person{}, to: map[string]destination{}}
 	err = s.all()
 	return s.changes, err
 }
@@ -50,6 +53,8 @@ type settling struct {
 	w       *store.Writer
 	next    map[string]*person
 	changes Changes
+	moving  []string               // first keys of the work items that get other names, in order
+	to      map[string]destination // … and what those become that have not moved yet
 }
 
 func (s *settling) all() error {
@@ -65,8 +70,8 @@ func (s *settling) all() error {
 	if err != nil {
 		return err
 	}
-	for _, key := range s.keys {
-		if p := s.next[key]; (p == nil || !p.has()) && s.before[key] != nil {
+	for _, key := range slices.Compact(slices.Sorted(slices.Values(append(slices.Collect(maps.Keys(then)), s.keys...)))) {
+		if p := s.next[key]; p == nil || !p.has() {
 			if err := s.gone(key, p, then[key]); err != nil {
 				return err
 			}
@@ -112,6 +117,9 @@ func (s *settling) gone(key string, p *person, then *surveil.Plan) error {
 		if err := l.apply(notice.DiffWith(l.chart, then, l.plan)); err != nil {
 			return err
 		}
+	}
+	if s.before[key] == nil {
+		return nil
 	}
 	s.changes.Plans++
 	return s.w.DropPlan(s.before[key])

@@ -354,10 +354,11 @@ func keysOf(r kv.Reader, kind, after string, limit int) ([]string, error) {
 	return list, nil
 }
 
-// Known says whether there are records or rulings under a patient's key.
+// Known says whether there are records or rulings under a patient's key, or
+// another record names it.
 func Known(r kv.Reader, patient string) (bool, error) {
 	known := false
-	for _, kind := range []string{"rec", "ruling"} {
+	for _, kind := range []string{"rec", "ruling", "tie"} {
 		from, to := kv.Prefix(kind, part(patient))
 		err := r.Scan(from, to, func(_, _ []byte) error {
 			known = true

@@ -210,10 +210,14 @@ func (w *Writer) dropItemKeys(before, it *Item) error {
 			return err
 		}
 	}
-	if before.Now != it.Now && before.Now != before.Key {
-		return w.drop(workNowKey(before.Now))
+	if before.Now == it.Now || before.Now == before.Key {
+		return nil
 	}
-	return nil
+	holder, err := w.Tx.Get(workNowKey(before.Now))
+	if err != nil || string(holder) != before.Key {
+		return err // another item has taken the key
+	}
+	return w.drop(workNowKey(before.Now))
 }
 
 func (w *Writer) putItemKeys(it *Item) error {
