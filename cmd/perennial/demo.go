@@ -6,6 +6,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"time"
@@ -30,6 +31,7 @@ import (
 // demoCommand shows the program at work on an invented clinic.
 func demoCommand(e *env) *cobra.Command {
 	var asOf, dir string
+	var pages bool
 	c := &cobra.Command{
 		Use:   "demo",
 		Short: "Show the program at work on an invented clinic",
@@ -41,6 +43,7 @@ func demoCommand(e *env) *cobra.Command {
 	}
 	c.Flags().StringVar(&asOf, "as-of", "", "the day to show, YYYY-MM-DD (default today)")
 	c.Flags().StringVar(&dir, "dir", "", "folder for what is written (default a temporary one)")
+	c.Flags().BoolVar(&pages, "pages", e.terminal(e.stdout), "show the pages on this computer until Ctrl-C (the default at a terminal)")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		on, err := dayFlag("as-of", asOf)
 		if err != nil {
@@ -55,21 +58,21 @@ func demoCommand(e *env) *cobra.Command {
 				return fault.New(fault.Denied, "making a temporary folder", "Name a folder with --dir.", err)
 			}
 		}
-		return runDemo(c.Context(), e, dir, on)
+		return runDemo(c.Context(), e, dir, on, pages)
 	}
 	return c
 }
 
 // runDemo does the whole of it in a folder: the import is yesterday's, so that
 // the digest tells what today changes.
-func runDemo(ctx context.Context, e *env, dir string, on day.Day) error {
+func runDemo(ctx context.Context, e *env, dir string, on day.Day, pages bool) error {
 	fhirDir := filepath.Join(dir, "fhir")
 	counts, err := demo.Write(fhirDir, on)
 	if err != nil {
 		return err
 	}
 	clock := noon(on - 1)
-	cl, closeStore, err := demoClinic(ctx, dir, func() time.Time { return clock })
+	cl, rules, closeStore, err := demoClinic(ctx, dir, func() time.Time { return clock })
 	if err != nil {
 		return err
 	}
@@ -112,35 +115,45 @@ func runDemo(ctx context.Context, e *env, dir string, on day.Day) error {
 	st.Sources = nil
 	writeStatus(e.stdout, &st)
 	fmt.Fprintf(e.stdout, "\nwritten:\n  resources  %s\n  Tasks      %s (%d)\n  digest     %s\n  store      %s\n", fhirDir, filepath.Join(dir, "tasks.ndjson"), tasks, letter, filepath.Join(dir, "demo.db"))
-	return nil
+	if !pages {
+		return nil
+	}
+	return demoPages(ctx, e, cl, rules)
+}
+
+// demoPages shows the pages until the context ends.
+func demoPages(ctx context.Context, e *env, cl *clinic.Clinic, rules *surveil.Rules) error {
+	return daemon.Serve(ctx, daemon.Options{Clinic: cl, Listen: "127.0.0.1:0", Log: slog.New(slog.NewTextHandler(e.stderr, nil)), Version: buildOf().Version, Poll: time.Hour,
+		Pages: &daemon.Pages{Clinic: cl, Site: demo.Unit, Rules: rules, Now: time.Now},
+		Ready: func(at string) { fmt.Fprintf(e.stdout, "\npages: %s  (Ctrl-C ends)\n", at) }})
 }
 
 // demoClinic makes the store; its clock is given.
-func demoClinic(ctx context.Context, dir string, now func() time.Time) (*clinic.Clinic, func(), error) {
+func demoClinic(ctx context.Context, dir string, now func() time.Time) (*clinic.Clinic, *surveil.Rules, func(), error) {
 	w, err := assess.Prepare(assess.Options{Shipped: config.Files})
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	path := filepath.Join(dir, "demo.db")
 	if err := boltkv.Create(path); err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	db, err := boltkv.Open(path)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	closeStore := func() { _ = db.Close() }
 	if err := clinic.Init(ctx, db, now()); err != nil {
 		closeStore()
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	cl, err := clinic.New(ctx, clinic.Options{DB: db, Book: w.Book, Rules: w.Rules, Zone: w.Zone, Now: now, Mode: outbox.Files,
 		Routes: []outbox.Route{{Name: "files", Files: true, Carrier: fhirtask.NewFiles(filepath.Join(dir, "tasks"), "demo")}}})
 	if err != nil {
 		closeStore()
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
-	return cl, closeStore, nil
+	return cl, w.Rules, closeStore, nil
 }
 
 // noon is the middle of a day.

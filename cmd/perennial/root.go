@@ -72,6 +72,7 @@ func rootCommand(e *env) *cobra.Command {
 		goLiveCommand(e),
 		sendCommand(e),
 		demoCommand(e),
+		serveCommand(e),
 		backupCommand(e),
 		restoreCommand(e),
 		checkStoreCommand(e),

@@ -1,0 +1,138 @@
+package daemon
+
+import (
+	"context"
+	"maps"
+	"slices"
+	"time"
+
+	"perennial/internal/clinic"
+	"perennial/internal/store"
+	"perennial/internal/surveil"
+	"perennial/internal/web"
+)
+
+// Pages answers what the pages ask from a clinic.
+type Pages struct {
+	Clinic     *clinic.Clinic
+	Site       string
+	Rules      *surveil.Rules
+	StaleHours int // without a success for so long a source is silent; zero: never
+	Now        func() time.Time
+}
+
+var _ web.Clinic = (*Pages)(nil)
+
+// Worklist gives every open work item.
+func (p *Pages) Worklist(ctx context.Context) (web.Worklist, error) {
+	rows, err := p.Clinic.Worklist(ctx, clinic.Filter{})
+	out := web.Worklist{AsOf: p.Clinic.Today(), Site: p.Site}
+	for i := range rows {
+		out.Rows = append(out.Rows, pageRow(&rows[i]))
+	}
+	if err == nil {
+		out.Alarms, err = p.alarms(ctx)
+	}
+	return out, err
+}
+
+func pageRow(r *clinic.Row) web.Row {
+	w := &r.Item.Work
+	row := web.Row{Patient: r.Line.Patient, Name: r.Line.Name, Record: web.RecordNumber(r.Line.Identifiers), Phone: r.Line.Phone, Kind: w.Kind, Urgency: w.Urgency,
+		Step: r.Step, By: w.By, BookedGone: r.NoShow, LastSeen: r.Line.LastSeen, FollowUp: r.Line.FollowUp, Why: r.Text, Closed: r.Closed}
+	for _, o := range r.Line.Owed {
+		if o.Visit == w.Visit && w.Visit != "" {
+			row.Class, row.Standing, row.Opens, row.Closes, row.Booking = o.Class, o.Standing, o.Opens, o.Closes, o.Booked
+			row.OutOfTime = o.Booked > 0 && (o.Booked < o.Opens || o.Booked > o.Closes)
+		}
+	}
+	if row.Class == "" && len(r.Line.Classes) > 0 {
+		row.Class = r.Line.Classes[0]
+	}
+	return row
+}
+
+// Patient gives one patient.
+func (p *Pages) Patient(ctx context.Context, id string) (web.Patient, error) {
+	v, err := p.Clinic.Patient(ctx, id)
+	if err != nil {
+		return web.Patient{}, err
+	}
+	return web.Patient{Site: p.Site, Plan: &v.Plan, Chart: v.Chart, BookedGone: v.Line.BookedGone}, nil
+}
+
+// Questions gives every question that stands.
+func (p *Pages) Questions(ctx context.Context) (web.Questions, error) {
+	rows, err := p.Clinic.Questions(ctx, clinic.Filter{})
+	out := web.Questions{AsOf: p.Clinic.Today(), Site: p.Site}
+	for i := range rows {
+		r, w := &rows[i], &rows[i].Item.Work
+		q := web.Question{Patient: r.Line.Patient, Name: r.Line.Name, Record: web.RecordNumber(r.Line.Identifiers), Text: r.Text, About: w.About, Since: w.From, Hides: w.Urgency == "asap", Visit: w.Visit}
+		if len(w.Why) > 0 {
+			q.Text = w.Why[0].Text()
+		}
+		q.Kind = questionKind(w.Key)
+		out.Rows = append(out.Rows, q)
+	}
+	return out, err
+}
+
+// Status says whether everything adds up and arrives.
+func (p *Pages) Status(ctx context.Context) (web.Status, error) {
+	st, err := p.Clinic.Status(ctx)
+	if err != nil {
+		return web.Status{}, err
+	}
+	out := web.Status{AsOf: st.Today, Site: p.Site, Mode: string(st.Mode), Live: st.Live, LiveBy: st.LiveBy, Digested: st.Digested, Ticked: st.Ticked}
+	for _, s := range sums(&st) {
+		sum := web.Sum{Name: s.Name, Total: s.Total}
+		for _, part := range s.Parts {
+			sum.Parts = append(sum.Parts, web.Part{Name: part.Name, N: part.N})
+		}
+		out.Sums = append(out.Sums, sum)
+		if !sum.Holds() {
+			out.Alarms = append(out.Alarms, "A sum does not hold: "+s.Name+".")
+		}
+	}
+	for i := range st.Sources {
+		out.Sources = append(out.Sources, p.source(&st.Sources[i]))
+		if s := &out.Sources[i]; s.Stale {
+			out.Alarms = append(out.Alarms, "The source "+s.Name+" is silent.")
+		}
+	}
+	out.Care = p.care()
+	out.Outbox = []web.Part{{Name: "waiting", N: st.Outbox.Pending}, {Name: "sent", N: st.Outbox.Sent}, {Name: "failed", N: st.Outbox.Failed}}
+	open, err := p.Clinic.Preview(ctx)
+	for _, kind := range slices.Sorted(maps.Keys(open.Open)) {
+		out.Work = append(out.Work, web.Part{Name: kind, N: open.Open[kind]})
+	}
+	return out, err
+}
+
+func (p *Pages) alarms(ctx context.Context) ([]string, error) {
+	st, err := p.Status(ctx)
+	return st.Alarms, err
+}
+
+func (p *Pages) source(s *store.Source) web.Source {
+	stale := p.StaleHours > 0 && p.Now().Sub(s.Success).Hours() > float64(p.StaleHours)
+	return web.Source{Name: s.Name, Success: s.Success, Tried: s.Tried, Error: s.Error, New: s.New, Stale: stale}
+}
+
+// care lists the protocols in force.
+func (p *Pages) care() []web.Care {
+	seen := map[string]int{}
+	var list []web.Care
+	for _, class := range classes(p.Rules) {
+		for _, era := range p.Rules.Care[class] {
+			key := era.Protocol.Ref() + "|" + era.From.String()
+			if i, ok := seen[key]; ok {
+				list[i].Classes += ", " + class
+				continue
+			}
+			seen[key] = len(list)
+			list = append(list, web.Care{Classes: class, Protocol: era.Protocol.Ref(), Draft: era.Protocol.Status == "draft", From: era.From, Chosen: era.Chosen})
+		}
+	}
+	return list
+}
