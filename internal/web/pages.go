@@ -241,6 +241,10 @@ func (s *Server) status(w http.ResponseWriter, r *http.Request) error {
 	if !st.Live.IsZero() {
 		p.Live = "Live since " + s.when(st.Live) + "."
 	}
+	p.St.Care = slices.Clone(st.Care)
+	for i := range p.St.Care {
+		p.St.Care[i].Classes = classNames(st.Care[i].Classes)
+	}
 	for _, sum := range st.Sums {
 		p.Sums = append(p.Sums, sumView{sum, sum.Counted(), sum.Holds()})
 	}
@@ -248,6 +252,15 @@ func (s *Server) status(w http.ResponseWriter, r *http.Request) error {
 		p.Sources = append(p.Sources, sourceView{src, s.when(src.Success), s.since(src.Success), s.when(src.Tried)})
 	}
 	return s.show(w, "status", http.StatusOK, p)
+}
+
+// classNames says classes, written with commas between them, as the trade does.
+func classNames(list string) string {
+	words := strings.Split(list, ", ")
+	for i := range words {
+		words[i] = className(words[i])
+	}
+	return strings.Join(words, ", ")
 }
 
 func modeWords(mode string) string {

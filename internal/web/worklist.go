@@ -282,7 +282,10 @@ func cell(text string) string {
 	return text
 }
 
-// urgent says whether a word of urgency is to be shown.
+// Reason is why, without the title of the work, which stands beside it.
+func (r rowView) Reason() string { return strings.TrimPrefix(r.Why, notice.Title(r.Kind)+". ") }
+
+// Pressing says whether a word of urgency is to be shown.
 func (r rowView) Pressing() bool { return r.Urgency != "" && r.Urgency != "routine" }
 
 // HasVisit says whether the row is about a visit.
