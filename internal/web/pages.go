@@ -258,7 +258,7 @@ func (s *Server) status(w http.ResponseWriter, r *http.Request) error {
 func classNames(list string) string {
 	words := strings.Split(list, ", ")
 	for i := range words {
-		words[i] = className(words[i])
+		words[i] = ClassName(words[i])
 	}
 	return strings.Join(words, ", ")
 }

@@ -102,7 +102,7 @@ func serves(p *surveil.Plan, st *chart.Study) string {
 	for i := range p.Implants {
 		for j := range p.Implants[i].Visits {
 			if v := &p.Implants[i].Visits[j]; v.Standing == surveil.Done && isStudy(st, v.Study) {
-				list = append(list, className(p.Implants[i].Class)+" "+v.Step)
+				list = append(list, ClassName(p.Implants[i].Class)+" "+v.Step)
 			}
 		}
 	}
@@ -218,7 +218,7 @@ func timelineOf(p *Patient) timeline {
 		m := &p.Plan.Implants[i]
 		for _, series := range seriesOf(m) {
 			y += laneStep
-			label := className(m.Class)
+			label := ClassName(m.Class)
 			if series != "main" {
 				label += " " + tame(series)
 			}
@@ -283,7 +283,7 @@ func (t *timeline) operations(p *Patient, s scale, y int) {
 		if op.Role == chart.RoleOther || !op.On.Known() || !s.shown(op.On.First) {
 			continue
 		}
-		t.Marks = append(t.Marks, shape{s.x(op.On.First), y, operationPath(op.Role), "operation", strings.TrimSpace(string(op.Role)+" "+className(op.Class)) + ", " + op.On.Text()})
+		t.Marks = append(t.Marks, shape{s.x(op.On.First), y, operationPath(op.Role), "operation", strings.TrimSpace(string(op.Role)+" "+ClassName(op.Class)) + ", " + op.On.Text()})
 	}
 }
 
