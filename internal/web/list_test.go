@@ -179,6 +179,9 @@ func bigWard(n int) *ward {
 // The first page over 10,000 rows is there in 300 ms, sorted by the slowest
 // column.
 func TestPageOverTenThousandRows(t *testing.T) {
+	if raceDetector {
+		t.Skip("the race detector slows everything down")
+	}
 	s := server(t, bigWard(10_000))
 	best := time.Hour
 	for range 5 { // the machine may be busy
