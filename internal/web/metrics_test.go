@@ -1,5 +1,3 @@
-//go:build perennial_metrics
-
 package web_test
 
 import (
