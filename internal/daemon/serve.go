@@ -37,7 +37,7 @@ type Options struct {
 // sources, brings plans up to date and writes what waits. Cron only ticks; what
 // is due follows from the store, so a missed or doubled tick changes nothing.
 func Serve(ctx context.Context, o Options) error {
-	s, err := web.New(web.Options{Clinic: o.Pages, Log: o.Log, Zone: o.Clinic.Zone(), Version: o.Version})
+	s, err := web.New(web.Options{Clinic: o.Pages, Now: o.Pages.Now, Log: o.Log, Zone: o.Clinic.Zone(), Version: o.Version})
 	if err != nil {
 		return err
 	}

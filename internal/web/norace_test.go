@@ -1,5 +1,0 @@
-//go:build !race
-
-package web_test
-
-const raceDetector = false
