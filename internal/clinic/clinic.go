@@ -109,7 +109,7 @@ func (c *Clinic) start(tx kv.Tx) error {
 	if err != nil {
 		return err
 	}
-	if w.Meta.Basis == "" && w.Meta.Seq == 0 {
+	if w.Meta.Seq == 0 && w.Meta.Commits == 0 {
 		w.Meta.Basis = c.basis
 	}
 	return w.Finish()

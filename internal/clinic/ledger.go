@@ -128,10 +128,16 @@ func (l *ledger) person(ws *chart.WorkState) error {
 	return l.w.PutItem(&before, &it, store.Event{What: "person", Reason: ws.Status, Evidence: []string{ws.Ref}})
 }
 
-// put stores an item and adds its Task to the outbox.
+// put stores an item and adds its Task to the outbox. A need that ends before
+// anybody was told of it is not told at all.
 func (l *ledger) put(before, it *store.Item, e store.Event) error {
 	if err := l.w.PutItem(before, it, e); err != nil {
 		return err
+	}
+	if it.State != store.WorkOpen && it.Human == nil {
+		if withdrawn, err := outbox.Withdraw(l.w.Tx, it.Key, l.w.Now); err != nil || withdrawn {
+			return err
+		}
 	}
 	_, err := outbox.Add(l.w.Tx, sending(it, l.plan, ""))
 	return err

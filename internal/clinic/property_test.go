@@ -32,6 +32,7 @@ func TestAnythingMayHappen(t *testing.T) {
 			"patient": h.patient, "operation": h.operation, "study": h.study, "task": h.task, "rule": h.rule, "take back": h.takeBack, "days": h.days,
 			"": func(rt *rapid.T) { h.check(rt) },
 		})
+		h.fresh(rt)
 	})
 }
 
@@ -104,6 +105,7 @@ func (h *history) takeBack(rt *rapid.T) {
 func (h *history) days(rt *rapid.T) {
 	h.clock = h.clock.AddDate(0, 0, rapid.IntRange(1, 400).Draw(rt, "days"))
 	h.tick()
+	h.fresh(rt)
 }
 
 func (h *history) check(rt *rapid.T) {
@@ -125,7 +127,6 @@ func (h *history) check(rt *rapid.T) {
 	if len(now) != rep.Sums.Work.Ever {
 		rt.Fatalf("%d items of %d", len(now), rep.Sums.Work.Ever)
 	}
-	h.fresh(rt)
 }
 
 // each adds the items of a state.

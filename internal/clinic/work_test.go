@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"perennial/internal/chart"
 	"perennial/internal/clinic"
@@ -373,4 +374,32 @@ func TestNothingBeforeGoLive(t *testing.T) {
 	r.give(cta("s1", "a", "2026-06-22"))
 	drain(outbox.Send, 2, 4)
 	r.sound()
+}
+
+// A need that ends before anybody was told of it is told to nobody; one that was
+// told is told to its end.
+func TestEndsBeforeTold(t *testing.T) {
+	t.Parallel()
+	for _, told := range []bool{false, true} {
+		r := newRig(t)
+		files := &recorder{}
+		r.o.Routes = []outbox.Route{{Name: "files", Files: true, Carrier: files}}
+		r.start()
+		r.give(patient("a", ""), evar("pr1", "a", "2026-05-20"))
+		if told {
+			if _, err := r.Drain(t.Context(), 0); err != nil || len(files.got) != 2 {
+				t.Fatalf("%d sent, %v", len(files.got), err)
+			}
+		}
+		r.give(cta("s1", "a", "2026-06-22"))
+		files.got = nil
+		r.clock = r.clock.Add(time.Hour)
+		if _, err := r.Drain(t.Context(), 0); err != nil {
+			t.Fatal(err)
+		}
+		if want := map[bool]int{true: 2}[told]; len(files.got) != want {
+			t.Errorf("told %v: %d sent, want %d", told, len(files.got), want)
+		}
+		r.sound()
+	}
 }

@@ -81,7 +81,11 @@ func Drain(ctx context.Context, o Options) (Tally, error) {
 	if !slices.ContainsFunc(o.Routes, func(r Route) bool { return o.allowed(&r) }) {
 		return t, nil
 	}
-	items, err := due(ctx, o)
+	keys, err := o.due(ctx)
+	if err != nil {
+		return t, err
+	}
+	items, err := o.try(ctx, keys)
 	if err != nil {
 		return t, err
 	}
@@ -118,9 +122,10 @@ func (o *Options) allowed(r *Route) bool {
 	return r.Files
 }
 
-// due reads what is to be tried by now and can be carried, in a short read.
-func due(ctx context.Context, o Options) ([]Item, error) {
-	var list []Item
+// due lists the keys of what is to be tried by now and can be carried, in a
+// short read.
+func (o *Options) due(ctx context.Context) ([]string, error) {
+	var list []string
 	able := map[string]bool{}
 	from, _ := kv.Prefix("outbox", "due")
 	to := kv.Key("outbox", "due", millis(o.Now())+1)
@@ -135,13 +140,45 @@ func due(ctx context.Context, o Options) ([]Item, error) {
 				able[it.Kind] = o.route(it.Kind) != nil
 			}
 			if able[it.Kind] {
-				list = append(list, it)
+				list = append(list, it.Key)
 			}
 			if len(list) >= o.Limit {
 				return kv.Stop
 			}
 			return nil
 		})
+	})
+	return list, err
+}
+
+// try notes, before anything is sent, that it is going to be: should the program
+// die meanwhile, nobody takes it for something that never left. It also keeps
+// two who drain at once from sending the same.
+func (o *Options) try(ctx context.Context, keys []string) ([]Item, error) {
+	var list []Item
+	if len(keys) == 0 {
+		return nil, nil
+	}
+	err := o.DB.Update(ctx, func(tx kv.Tx) error {
+		list = list[:0]
+		now := o.Now().UTC()
+		for _, key := range keys {
+			before, err := Get(tx, key)
+			if err != nil {
+				return err
+			}
+			if before.State != Pending || before.Next.After(now) {
+				continue
+			}
+			it := before
+			it.Attempts++
+			it.Tried, it.Next = now, now.Add(backoff(it.Attempts))
+			if err := put(tx, &before, it); err != nil {
+				return err
+			}
+			list = append(list, it)
+		}
+		return nil
 	})
 	return list, err
 }
@@ -167,7 +204,7 @@ func (o *Options) send(ctx context.Context, route *Route, it Item, t *Tally) err
 	}
 	now := o.Now().UTC()
 	after := it
-	after.Attempts, after.Tried, after.Carrier, after.Error = it.Attempts+1, now, route.Name, ""
+	after.Carrier, after.Error = route.Name, ""
 	switch {
 	case err == nil:
 		after.State, after.Done, after.Receipt = Sent, now, receipt
@@ -176,7 +213,7 @@ func (o *Options) send(ctx context.Context, route *Route, it Item, t *Tally) err
 		after.State, after.Done, after.Error = Failed, now, err.Error()
 		t.Failed++
 	default:
-		after.Next, after.Error = now.Add(backoff(after.Attempts)), err.Error()
+		after.Error = err.Error()
 		t.Later++
 	}
 	return o.DB.Update(ctx, func(tx kv.Tx) error { return o.mark(tx, it, after) })

@@ -20,7 +20,7 @@
 //
 //	"outbox", "item", key              → JSON of the item
 //	"outbox", "due", uint64 ms, key    → nothing: what waits, by when to try it
-//	"outbox", "thread", thread         → key of the newest item
+//	"outbox", "thread", thread         → JSON of the newest item's key, and whether any may have arrived
 //	"outbox", "count"                  → JSON of how many items there are in each state
 package outbox
 
@@ -153,27 +153,81 @@ func Add(tx kv.Tx, it Item) (bool, error) {
 	return true, put(tx, nil, it)
 }
 
-// replace lets a new item take the place of the one of its thread that still
-// waits.
-func replace(tx kv.Tx, it Item) error {
-	old, err := tx.Get(threadKey(it.Thread))
+// thread is what is known of the items of one thread.
+type thread struct {
+	V      int    `json:"v"`
+	Newest string `json:"newest"`         // key
+	Told   bool   `json:"told,omitempty"` // an item was sent, or may have been
+}
+
+func readThread(r kv.Reader, name string) (t thread, found bool, err error) {
+	text, err := r.Get(threadKey(name))
+	if err != nil || text == nil {
+		return t, false, err
+	}
+	if json.Unmarshal(text, &t) != nil {
+		err = fault.New(fault.Damaged, "read the outbox", "Restore the last backup.", errors.New("a thread cannot be read"))
+	}
+	return t, true, err
+}
+
+func putThread(tx kv.Tx, name string, t thread) error {
+	t.V = version
+	text, err := json.Marshal(t)
 	if err != nil {
 		return err
 	}
-	if old != nil {
-		before, err := Get(tx, string(old))
-		if err != nil {
+	return tx.Put(threadKey(name), text)
+}
+
+// replace lets a new item take the place of the one of its thread that still
+// waits.
+func replace(tx kv.Tx, it Item) error {
+	t, found, err := readThread(tx, it.Thread)
+	if err != nil {
+		return err
+	}
+	if found {
+		if err := t.drop(tx, it.Added); err != nil {
 			return err
 		}
-		if before.State == Pending {
-			after := before
-			after.State, after.Done = Replaced, it.Added
-			if err := put(tx, &before, after); err != nil {
-				return err
-			}
-		}
 	}
-	return tx.Put(threadKey(it.Thread), []byte(it.Key))
+	t.Newest = it.Key
+	return putThread(tx, it.Thread, t)
+}
+
+// drop takes the newest item out of what waits, and notes whether it may have
+// arrived.
+func (t *thread) drop(tx kv.Tx, at time.Time) error {
+	before, err := Get(tx, t.Newest)
+	if err != nil {
+		return err
+	}
+	t.Told = t.Told || before.State == Sent || before.Attempts > 0
+	if before.State != Pending {
+		return nil
+	}
+	after := before
+	after.State, after.Done = Replaced, at.UTC()
+	return put(tx, &before, after)
+}
+
+// Withdraw takes back what waits of a thread of which nobody has been told
+// anything, and says true: then nobody has to be told of its end either. It says
+// false where something was sent, or may have been.
+func Withdraw(tx kv.Tx, name string, at time.Time) (bool, error) {
+	t, found, err := readThread(tx, name)
+	if err != nil || !found {
+		return false, err
+	}
+	now, err := Get(tx, t.Newest)
+	if err != nil || t.Told || now.State == Sent || now.Attempts > 0 {
+		return false, err
+	}
+	if err := t.drop(tx, at); err != nil {
+		return false, err
+	}
+	return true, putThread(tx, name, t)
 }
 
 // put stores an item, keeps the order of what waits and the counts.

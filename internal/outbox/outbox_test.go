@@ -133,13 +133,20 @@ func TestKilledBetweenSendAndMark(t *testing.T) {
 			r := newRigOn(t, open(t))
 			r.add("k1", "w1")
 			o := r.options()
-			o.DB = dying{r.db}
+			o.DB = &dying{DB: r.db, after: 1}
 			if _, err := outbox.Drain(t.Context(), o); !errors.Is(err, errDied) {
 				t.Fatal(err)
 			}
-			if it := r.item("k1"); it.State != outbox.Pending {
+			if it := r.item("k1"); it.State != outbox.Pending || it.Attempts != 1 {
 				t.Errorf("%+v", it)
 			}
+			r.update(func(tx kv.Tx) error {
+				if ok, err := outbox.Withdraw(tx, "w1", r.now); ok || err != nil {
+					t.Errorf("what may have arrived is withdrawn: %v", err)
+				}
+				return nil
+			})
+			r.now = r.now.Add(time.Minute)
 			r.drain()
 			if !slices.Equal(r.got, []string{"k1", "k1"}) {
 				t.Errorf("carried %v", r.got)
@@ -170,12 +177,21 @@ func stores() map[string]func(testing.TB) kv.DB {
 	}
 }
 
-// dying is a store that dies at the first commit.
-type dying struct{ kv.DB }
+// dying is a store that dies after so many commits.
+type dying struct {
+	kv.DB
+	after int
+}
 
 var errDied = errors.New("died")
 
-func (d dying) Update(context.Context, func(kv.Tx) error) error { return errDied }
+func (d *dying) Update(ctx context.Context, fn func(kv.Tx) error) error {
+	if d.after == 0 {
+		return errDied
+	}
+	d.after--
+	return d.DB.Update(ctx, fn)
+}
 
 // What fails is tried again after 1, 2, 4 … minutes, at most 6 hours, and is
 // given up after 24 tries.
@@ -330,10 +346,10 @@ func TestProperty(t *testing.T) {
 			},
 			"drain": func(*rapid.T) { r.fail = nil; r.drain() },
 			"fail":  func(*rapid.T) { r.fail = errors.New("no answer"); r.drain() },
-			"die": func(*rapid.T) {
+			"die": func(rt *rapid.T) {
 				r.fail = nil
 				o := r.options()
-				o.DB = dying{r.db}
+				o.DB = &dying{DB: r.db, after: rapid.IntRange(0, 3).Draw(rt, "commits")}
 				outbox.Drain(context.Background(), o)
 			},
 			"wait": func(rt *rapid.T) {
@@ -359,6 +375,39 @@ func TestProperty(t *testing.T) {
 			}
 		}
 	})
+}
+
+// What ends before anybody was told of it is told to nobody.
+func TestWithdraw(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct {
+		before func(*rig)
+		want   bool
+	}{
+		"waits":            {func(r *rig) { r.add("k1", "w1") }, true},
+		"waits, replaced":  {func(r *rig) { r.add("k1", "w1"); r.add("k2", "w1") }, true},
+		"sent":             {func(r *rig) { r.add("k1", "w1"); r.drain() }, false},
+		"sent, then newer": {func(r *rig) { r.add("k1", "w1"); r.drain(); r.add("k2", "w1") }, false},
+		"tried":            {func(r *rig) { r.add("k1", "w1"); r.fail = errors.New("no"); r.drain() }, false},
+		"tried, replaced":  {func(r *rig) { r.add("k1", "w1"); r.fail = errors.New("no"); r.drain(); r.add("k2", "w1") }, false},
+		"unknown":          {func(*rig) {}, false},
+	} {
+		r := newRig(t)
+		c.before(r)
+		r.update(func(tx kv.Tx) error {
+			got, err := outbox.Withdraw(tx, "w1", r.now)
+			if got != c.want {
+				t.Errorf("%s: %v", name, got)
+			}
+			return err
+		})
+		r.sound()
+		r.fail, r.got = nil, nil
+		r.now = r.now.Add(time.Hour)
+		if r.drain(); c.want && len(r.got) > 0 {
+			t.Errorf("%s: %v were sent", name, r.got)
+		}
+	}
 }
 
 // Long keys are kept apart.

@@ -44,33 +44,52 @@ type Record struct {
 // stored is how a record is stored. Fate and unread come first: fateOf reads
 // only them.
 type stored struct {
-	V       int             `json:"v"`
-	Fate    Fate            `json:"fate"`
-	Unread  bool            `json:"unread"`
-	Patient string          `json:"patient,omitempty"`
-	Ref     string          `json:"ref"`
-	Version string          `json:"version,omitempty"`
-	Updated int64           `json:"updated,omitempty"`
-	Hash    string          `json:"hash"`
-	Source  string          `json:"source,omitempty"`
-	File    string          `json:"file,omitempty"`
-	Line    int             `json:"line,omitempty"`
-	FullURL string          `json:"fullUrl,omitempty"`
-	At      int64           `json:"at"`
-	Seq     int64           `json:"seq"`
-	Why     string          `json:"why,omitempty"`
-	Body    json.RawMessage `json:"body,omitempty"`
+	V       int    `json:"v"`
+	Fate    Fate   `json:"fate"`
+	Unread  bool   `json:"unread"`
+	Patient string `json:"patient,omitempty"`
+	Ref     string `json:"ref"`
+	Version string `json:"version,omitempty"`
+	Updated int64  `json:"updated,omitempty"`
+	Hash    string `json:"hash"`
+	Source  string `json:"source,omitempty"`
+	File    string `json:"file,omitempty"`
+	Line    int    `json:"line,omitempty"`
+	FullURL string `json:"fullUrl,omitempty"`
+	At      int64  `json:"at"`
+	Seq     int64  `json:"seq"`
+	Why     string `json:"why,omitempty"`
 }
 
 func (r *Record) stored() stored {
-	return stored{1, r.Fate, r.Unread, r.Patient, r.Ref, r.Version, r.Updated, r.Hash, r.Source, r.File, r.Line, r.FullURL, r.At, r.Seq, r.Why, r.Body}
+	return stored{1, r.Fate, r.Unread, r.Patient, r.Ref, r.Version, r.Updated, r.Hash, r.Source, r.File, r.Line, r.FullURL, r.At, r.Seq, r.Why}
+}
+
+// bodyMember begins the last member of a stored record, the slim record. Within
+// a text its quotes would be escaped, and no member before it is an object.
+const bodyMember = `,"body":`
+
+// encode writes a record as it is stored. The body is JSON already and is not
+// looked at again: it is most of the bytes.
+func (r *Record) encode() ([]byte, error) {
+	text, err := json.Marshal(r.stored())
+	if err != nil || len(r.Body) == 0 {
+		return text, err
+	}
+	text = append(text[:len(text)-1], bodyMember...)
+	return append(append(text, r.Body...), '}'), nil
 }
 
 func decodeRecord(text []byte) (Record, error) {
 	var s stored
+	var body []byte
+	if i := bytes.Index(text, []byte(bodyMember)); i > 0 {
+		body = bytes.Clone(text[i+len(bodyMember) : len(text)-1])
+		text = append(bytes.Clone(text[:i]), '}')
+	}
 	err := decode(text, &s)
 	return Record{Patient: s.Patient, Ref: s.Ref, Version: s.Version, Updated: s.Updated, Hash: s.Hash, Source: s.Source, File: s.File, Line: s.Line,
-		FullURL: s.FullURL, At: s.At, Seq: s.Seq, Fate: s.Fate, Why: s.Why, Unread: s.Unread, Body: s.Body}, err
+		FullURL: s.FullURL, At: s.At, Seq: s.Seq, Fate: s.Fate, Why: s.Why, Unread: s.Unread, Body: body}, err
 }
 
 // fateOf reads of a stored record what became of it, from its first members
@@ -134,7 +153,7 @@ func (w *Writer) Take(rec Record, words []string) (bool, error) {
 		return false, err
 	}
 	*w.counts.Resources.of(rec.Fate)++
-	if err := w.put(rec.key(), rec.stored()); err != nil {
+	if err := w.putRecord(rec.key(), &rec); err != nil {
 		return false, err
 	}
 	if err := w.tieReceipts(rec.Patient, have); err != nil {
@@ -155,7 +174,7 @@ func (w *Writer) Skip(rec Record) (bool, error) {
 		return false, err
 	}
 	w.counts.Resources.NotRelevant++
-	return true, w.put(rec.skipKey(), rec.stored())
+	return true, w.putRecord(rec.skipKey(), &rec)
 }
 
 // rawRecord is how a quarantined resource is stored; Raw is base64.
@@ -179,7 +198,7 @@ func (w *Writer) Quarantine(rec Record, raw []byte) (bool, error) {
 	if err := w.put(rec.rawKey(), rawRecord{rec.stored(), raw}); err != nil || rec.Patient == "" {
 		return true, err
 	}
-	if err := w.put(rec.key(), rec.stored()); err != nil {
+	if err := w.putRecord(rec.key(), &rec); err != nil {
 		return false, err
 	}
 	return true, w.tieReceipts(rec.Patient, have)
@@ -226,7 +245,7 @@ func (w *Writer) again(rec *Record, was receipt) error {
 	if err := w.put(old.gotKey(), receipt{V: 1, Patient: old.Patient, Seq: old.Seq}); err != nil {
 		return err
 	}
-	return w.put(old.key(), old.stored())
+	return w.putRecord(old.key(), &old)
 }
 
 // receive gives a version its place and writes its receipt.
@@ -246,7 +265,15 @@ func (w *Writer) SetFate(rec *Record, fate Fate, why string) error {
 	*w.counts.Resources.of(rec.Fate)--
 	*w.counts.Resources.of(fate)++
 	rec.Fate, rec.Why = fate, why
-	return w.put(rec.key(), rec.stored())
+	return w.putRecord(rec.key(), rec)
+}
+
+func (w *Writer) putRecord(key []byte, rec *Record) error {
+	text, err := rec.encode()
+	if err != nil {
+		return err
+	}
+	return w.putText(key, text)
 }
 
 // Records gives all versions of all resources under a patient's key.
@@ -301,7 +328,7 @@ func (w *Writer) Unskip(rec Record, words []string) error {
 	if err := w.put(rec.gotKey(), receipt{V: 1, Patient: rec.Patient, Seq: rec.Seq}); err != nil {
 		return err
 	}
-	if err := w.put(rec.key(), rec.stored()); err != nil {
+	if err := w.putRecord(rec.key(), &rec); err != nil {
 		return err
 	}
 	if err := w.tieReceipts(rec.Patient, have); err != nil {
