@@ -284,3 +284,29 @@ func TestRigRunsTwice(t *testing.T) {
 		t.Errorf("%d runs, %v", n, err)
 	}
 }
+
+// Bodies that are no JSON, no FHIR or no UTF-8 are kept with their reason, and
+// the rest goes on; the patient that can be told is asked about.
+func TestBadBodies(t *testing.T) {
+	t.Parallel()
+	r := newRig(t)
+	counts := r.give(patient("a", ""), evar("pr1", "a", "2026-05-20"), `{"resourceType":"Procedure","id":"x\xff`, "\x00", `[]`, "{\"resourceType\":\"Procedure\",\"id\":\"\xff\",\"subject\":{\"reference\":\"Patient/a\xfe\"}}",
+		`{"resourceType":"Procedure","id":"q","status":"finished","subject":{"reference":"Patient/a"}}`)
+	if counts.Quarantined != 5 || counts.New != 7 {
+		t.Errorf("%+v", counts)
+	}
+	var why []string
+	if err := r.ListFate(t.Context(), store.FateQuarantined, func(rec store.Record) error { why = append(why, rec.Why); return nil }); err != nil {
+		t.Fatal(err)
+	}
+	if len(why) != 5 || slices.Contains(why, "") {
+		t.Errorf("%q", why)
+	}
+	if q := r.view("a").Plan.Questions; len(q) != 1 || q[0].Kind != "unreadable" {
+		t.Errorf("%+v", q)
+	}
+	if again := r.give("\x00", `[]`); again.New != 0 {
+		t.Errorf("%+v", again)
+	}
+	r.sound()
+}

@@ -96,6 +96,9 @@ func whatIs(err error) string {
 func (rd *reading) refuse(t taken, known fhir.Salvaged, what string, raw []byte) taken {
 	t.use, t.raw = intake.Quarantined, slices.Clone(raw)
 	t.rec.Why, t.rec.Unread, t.rec.Body = what, true, nil
+	for _, text := range []*string{&known.Type, &known.ID, &known.Version, &known.PatientRef} {
+		*text = strings.ToValidUTF8(*text, "\uFFFD") // a body that is not UTF-8 is refused, too
+	}
 	t.rec.Ref, t.rec.Version, t.rec.Updated = known.Ref(), known.Version, intake.Millis(known.Updated)
 	if s, ok := rd.mapper.Unread(known, what); ok {
 		t.belong(&s)

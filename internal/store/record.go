@@ -83,7 +83,7 @@ func (r *Record) encode() ([]byte, error) {
 func decodeRecord(text []byte) (Record, error) {
 	var s stored
 	var body []byte
-	if i := bytes.Index(text, []byte(bodyMember)); i > 0 {
+	if i := bytes.Index(text, []byte(bodyMember)); i > 0 && i+len(bodyMember) < len(text) {
 		body = bytes.Clone(text[i+len(bodyMember) : len(text)-1])
 		text = append(bytes.Clone(text[:i]), '}')
 	}
