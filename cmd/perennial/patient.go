@@ -28,6 +28,9 @@ func patientCommand(e *env) *cobra.Command {
 	site := siteFlag(c)
 	c.Flags().StringVar(&format, "format", "table", "table or json")
 	c.RunE = func(c *cobra.Command, args []string) error {
+		if err := tableOrJSON(format); err != nil {
+			return err
+		}
 		return withClinic(c.Context(), e, *site, func(cl *clinic.Clinic) error {
 			v, err := cl.Patient(c.Context(), args[0])
 			if err != nil {
@@ -59,7 +62,11 @@ func writePatient(out io.Writer, v *clinic.View) error {
 	}
 	for i := range p.Work {
 		w := &p.Work[i]
-		fmt.Fprintf(out, "work      %s (%s) %s to %s\n", w.Kind, w.Urgency, w.From.Text(), w.By.Text())
+		by := "no date set"
+		if w.By > 0 {
+			by = w.By.Text()
+		}
+		fmt.Fprintf(out, "work      %s (%s) from %s, by %s\n", w.Kind, w.Urgency, w.From.Text(), by)
 	}
 	for i := range p.Questions {
 		q := &p.Questions[i]

@@ -120,6 +120,14 @@ func usageError(what, hint string) error {
 	return &exitCode{exitUsage, fault.New(fault.Invalid, "", hint, errors.New(what))}
 }
 
+// tableOrJSON refuses any other format, before anything is read.
+func tableOrJSON(format string) error {
+	if format == "table" || format == "json" {
+		return nil
+	}
+	return usageError("the format "+format+" is not known", "Choose --format table or json.")
+}
+
 // isTerminal says whether a stream is a terminal.
 func isTerminal(stream any) bool {
 	f, ok := stream.(*os.File)

@@ -7,6 +7,8 @@ import (
 
 	"perennial/internal/carrier/fhirtask"
 	"perennial/internal/clinic"
+	"perennial/internal/fault"
+	"perennial/internal/outbox"
 )
 
 // sendCommand brings the plans up to date and sends what waits.
@@ -32,18 +34,21 @@ func sendCommand(e *env) *cobra.Command {
 			if _, err := cl.Tick(c.Context()); err != nil {
 				return err
 			}
-			sent := 0
+			sent, left := 0, 0
 			for {
 				t, err := cl.Drain(c.Context(), 500)
-				sent += t.Sent
+				sent, left = sent+t.Sent, left+t.Failed+t.Later
 				if err != nil {
 					return err
 				}
-				if t.Sent == 0 {
+				if t == (outbox.Tally{}) {
 					break
 				}
 			}
 			fmt.Fprintf(e.stdout, "%d Tasks written to %s\n", sent, s.Out.Folder)
+			if left > 0 {
+				return fault.New(fault.Denied, fmt.Sprintf("writing %d Tasks to %s", left, s.Out.Folder), "Check that the folder may be written to; they wait for the next time.", nil)
+			}
 			if gather == "" {
 				return nil
 			}

@@ -30,6 +30,9 @@ func statusCommand(e *env) *cobra.Command {
 	c.Flags().BoolVar(&check, "check", false, "count everything anew and verify the store")
 	c.Flags().StringVar(&format, "format", "table", "table or json")
 	c.RunE = func(c *cobra.Command, _ []string) error {
+		if err := tableOrJSON(format); err != nil {
+			return err
+		}
 		return withClinic(c.Context(), e, *site, func(cl *clinic.Clinic) error {
 			st, err := cl.Status(c.Context())
 			if err != nil {
