@@ -62,11 +62,11 @@ func writePatient(out io.Writer, v *clinic.View) error {
 	}
 	for i := range p.Work {
 		w := &p.Work[i]
-		by := "no date set"
+		by := "until done"
 		if w.By > 0 {
-			by = w.By.Text()
+			by = "by " + w.By.Text()
 		}
-		fmt.Fprintf(out, "work      %s (%s) from %s, by %s\n", w.Kind, w.Urgency, w.From.Text(), by)
+		fmt.Fprintf(out, "work      %s (%s) from %s, %s\n", w.Kind, w.Urgency, w.From.Text(), by)
 	}
 	for i := range p.Questions {
 		q := &p.Questions[i]
