@@ -83,7 +83,7 @@ func writeStatus(out io.Writer, st *clinic.Status) {
 	}
 	fmt.Fprintf(out, "mode %s; live %s\n", st.Mode, live)
 	if st.Behind {
-		fmt.Fprintln(out, "Some plans are older than today; the next import or night brings them up to date.")
+		fmt.Fprintln(out, "Some plans are from before today, or were made with other settings; the next import or night brings them up to date.")
 	}
 }
 
