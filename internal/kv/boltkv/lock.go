@@ -62,5 +62,8 @@ func holder(f *os.File) string {
 	return fmt.Sprintf("process %d", pid)
 }
 
-// release lets go of the lock.
-func (l *lock) release() error { return l.f.Close() }
+// release lets go of the lock. Closing alone would not do while a program that
+// this one is just starting still holds a copy of the file.
+func (l *lock) release() error {
+	return errors.Join(unlock(l.f), l.f.Close())
+}

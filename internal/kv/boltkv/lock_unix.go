@@ -16,3 +16,6 @@ func tryLock(f *os.File) (bool, error) {
 	}
 	return err == nil, err
 }
+
+// unlock gives the lock up for every copy of the open file.
+func unlock(f *os.File) error { return syscall.Flock(int(f.Fd()), syscall.LOCK_UN) }
