@@ -38,6 +38,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"sync"
 	"time"
 
 	"perennial/internal/audit"
@@ -64,12 +65,17 @@ type Options struct {
 	Mode outbox.Mode
 	// Routes carry what is sent.
 	Routes []outbox.Route
+	// Feeds are the names of the sources that are read again and again. While one
+	// of them is silent nobody is taken for lost because of that.
+	Feeds []string
 }
 
 // Clinic does the work. It is safe for use by several goroutines.
 type Clinic struct {
 	o     Options
+	given *surveil.Rules // as they came; o.Rules has what the store adds
 	basis string
+	quiet sync.RWMutex // held by whoever tells what changed, so that nothing changes meanwhile
 }
 
 // The actor of what the program does by itself, in the audit trail.
@@ -95,7 +101,7 @@ func New(ctx context.Context, o Options) (*Clinic, error) {
 	if o.Zone == nil {
 		o.Zone = time.UTC
 	}
-	c := &Clinic{o: o, basis: basisOf(&o)}
+	c := &Clinic{o: o, given: o.Rules}
 	return c, o.DB.Update(ctx, c.start)
 }
 
@@ -109,6 +115,7 @@ func (c *Clinic) start(tx kv.Tx) error {
 	if err != nil {
 		return err
 	}
+	c.begin(w.Meta.Made)
 	if w.Meta.Seq == 0 && w.Meta.Commits == 0 {
 		w.Meta.Basis = c.basis
 	}
@@ -116,10 +123,7 @@ func (c *Clinic) start(tx kv.Tx) error {
 }
 
 // Today is the civil day of the site.
-func (c *Clinic) Today() day.Day {
-	y, m, d := c.o.Now().In(c.o.Zone).Date()
-	return day.Of(y, int(m), d)
-}
+func (c *Clinic) Today() day.Day { return c.civil(c.o.Now()) }
 
 // Zone is the zone of the site.
 func (c *Clinic) Zone() *time.Location { return c.o.Zone }
@@ -135,6 +139,13 @@ func (c *Clinic) Mode() outbox.Mode {
 // update runs a transaction with a Writer and an entry in the audit trail, if
 // anything was changed. fn may run more than once.
 func (c *Clinic) update(ctx context.Context, e audit.Entry, fn func(w *store.Writer) (detail any, err error)) error {
+	c.quiet.RLock()
+	defer c.quiet.RUnlock()
+	return c.commit(ctx, e, fn)
+}
+
+// commit is update for one who holds everybody else back.
+func (c *Clinic) commit(ctx context.Context, e audit.Entry, fn func(w *store.Writer) (detail any, err error)) error {
 	return c.o.DB.Update(ctx, func(tx kv.Tx) error {
 		w, err := store.Begin(tx, c.o.Now())
 		if err != nil {

@@ -20,7 +20,9 @@ type round struct {
 	c       *Clinic
 	r       kv.Reader
 	asOf    day.Day
-	keys    []string // of patients, all that are looked at
+	rules   *surveil.Rules // for the day
+	silent  bool           // a feed is silent: look again tomorrow
+	keys    []string       // of patients, all that are looked at
 	records []store.Record
 	fates   []fate
 	rulings map[string][]chart.Ruling // by the patient that they name
@@ -51,6 +53,9 @@ func (p *person) has() bool { return len(p.plan.Implants) > 0 }
 func (c *Clinic) look(r kv.Reader, keys []string, asOf day.Day) (*round, error) {
 	rd := &round{c: c, r: r, asOf: asOf, rulings: map[string][]chart.Ruling{}, before: map[string]*surveil.Plan{}}
 	var err error
+	if rd.rules, rd.silent, err = c.rulesOn(r, asOf); err != nil {
+		return nil, err
+	}
 	if rd.keys, err = store.Tied(r, keys, nobody); err != nil {
 		return nil, err
 	}
@@ -237,14 +242,17 @@ func (rd *round) survivor(key string) string {
 // person decides one patient.
 func (rd *round) person(id string, statements []chart.Statement, rulings []chart.Ruling, may bool) error {
 	p := person{id: id, rulings: len(rulings) > 0}
-	p.chart, _ = chart.Assemble(statements, chart.Options{Patient: id, Rulings: rulings, Accept: rd.c.o.Rules.Settings.AcceptReports})
+	p.chart, _ = chart.Assemble(statements, chart.Options{Patient: id, Rulings: rulings, Accept: rd.rules.Settings.AcceptReports})
 	if may || p.rulings {
 		if err := rd.presentKeys(p.chart); err != nil {
 			return err
 		}
-		p.plan = surveil.Evaluate(p.chart, rd.c.o.Rules, rd.asOf)
+		p.plan = surveil.Evaluate(p.chart, rd.rules, rd.asOf)
 	} else {
 		p.plan = surveil.Plan{Patient: id, AsOf: rd.asOf}
+	}
+	if rd.silent && p.plan.Surveillance == surveil.StateActive {
+		p.plan.Wake = rd.asOf + 1
 	}
 	rd.now = append(rd.now, p)
 	return nil
