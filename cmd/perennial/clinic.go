@@ -9,7 +9,6 @@ import (
 
 	"perennial/config"
 	"perennial/internal/assess"
-	"perennial/internal/carrier/fhirtask"
 	"perennial/internal/clinic"
 	"perennial/internal/fault"
 	"perennial/internal/kv/boltkv"
@@ -37,8 +36,13 @@ func openClinic(ctx context.Context, e *env, site string) (*clinic.Clinic, func(
 	if err != nil {
 		return nil, nil, err
 	}
-	c, err := clinic.New(ctx, clinic.Options{DB: db, Book: w.Book, Rules: w.Rules, Zone: w.Zone, Now: e.now, Mode: outbox.Mode(s.Out.Mode),
-		Routes: []outbox.Route{{Name: "files", Files: true, Carrier: fhirtask.NewFiles(s.Out.Folder, db.ID())}}})
+	routes, err := routesOf(&s, db)
+	if err != nil {
+		_ = db.Close()
+		return nil, nil, err
+	}
+	c, err := clinic.New(ctx, clinic.Options{DB: db, Book: w.Book, Rules: w.Rules, Zone: w.Zone, Now: e.now, Own: ownBase(&s),
+		Mode: outbox.Mode(s.Out.Mode), Routes: routes, Feeds: feedsOf(&s)})
 	if err != nil {
 		_ = db.Close()
 		return nil, nil, err

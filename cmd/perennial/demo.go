@@ -96,7 +96,7 @@ func runDemo(ctx context.Context, e *env, dir string, on day.Day, pages bool) er
 	if err != nil {
 		return err
 	}
-	letter, err := demoLetter(ctx, cl, dir, on)
+	letter, err := demoLetter(ctx, cl, rules, dir, on)
 	if err != nil {
 		return err
 	}
@@ -134,6 +134,9 @@ func demoClinic(ctx context.Context, dir string, now func() time.Time) (*clinic.
 	if err != nil {
 		return nil, nil, nil, err
 	}
+	rules := *w.Rules
+	rules.Settings.Start = day.Of(now().Year()-1, int(now().Month()), 1) // the unit has worked with it for a year
+	w.Rules = &rules
 	path := filepath.Join(dir, "demo.db")
 	if err := boltkv.Create(path); err != nil {
 		return nil, nil, nil, err
@@ -192,8 +195,9 @@ func demoTasks(ctx context.Context, cl *clinic.Clinic, dir string) (int, error) 
 }
 
 // demoLetter writes the digest as an .eml file.
-func demoLetter(ctx context.Context, cl *clinic.Clinic, dir string, on day.Day) (string, error) {
-	l, err := daemon.Letter(ctx, cl, demo.Unit, false, "nurse@saltmere.example")
+func demoLetter(ctx context.Context, cl *clinic.Clinic, rules *surveil.Rules, dir string, on day.Day) (string, error) {
+	now := func() time.Time { return noon(on) }
+	l, err := daemon.Letter(ctx, &daemon.Pages{Clinic: cl, Site: demo.Unit, Rules: rules, Now: now}, daemon.Digest{}, "nurse@saltmere.example")
 	if err != nil {
 		return "", err
 	}

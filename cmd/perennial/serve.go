@@ -13,8 +13,7 @@ import (
 	"perennial/internal/clinic"
 	"perennial/internal/daemon"
 	"perennial/internal/kv/boltkv"
-	"perennial/internal/source"
-	"perennial/internal/source/folder"
+	"perennial/internal/settings"
 	"perennial/internal/web"
 )
 
@@ -22,9 +21,10 @@ import (
 func serveCommand(e *env) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "serve",
-		Short: "Run the daemon: sources, nightly plans, Tasks to files, pages",
-		Long: "Runs until it is stopped (Ctrl-C or SIGTERM): reads the watched folder of the settings, brings plans up to date, writes what\n" +
-			"waits, and shows read-only pages on this computer. There are no accounts yet: an address that others can reach is refused.\n\n" +
+		Short: "Run the daemon: sources, nightly plans, Tasks, digests, pages",
+		Long: "Runs until it is stopped (Ctrl-C or SIGTERM): reads the watched folder and the FHIR server of the settings, brings plans up\n" +
+			"to date, writes or sends Tasks and the digest of the day, and shows read-only pages on this computer. There are no accounts\n" +
+			"yet: an address that others can reach is refused. Nothing goes to servers or people before perennial go-live.\n\n" +
 			"Exit status:\n  0  stopped\n  1  it could not start\n  2  usage or settings",
 		Example: "  perennial serve --settings site.yaml",
 		Args:    cobra.NoArgs,
@@ -52,21 +52,27 @@ func serveCommand(e *env) *cobra.Command {
 			return err
 		}
 		return withClinic(c.Context(), e, *site, func(cl *clinic.Clinic) error {
-			return daemon.Serve(c.Context(), daemon.Options{Clinic: cl, Listen: s.Listen, Sources: folderSource(s.Sources.Folder, e.now),
-				Poll: time.Duration(s.Times.PollEvery) * time.Minute, Log: slog.New(slog.NewTextHandler(e.stderr, nil)), Version: buildOf().Version,
-				Pages: &daemon.Pages{Clinic: cl, Site: s.Site.Name, Rules: w.Rules, StaleHours: 24 * s.Numbers.FeedStaleDays, Now: e.now},
+			sources, err := sourcesOf(&s, e.now)
+			if err != nil {
+				return err
+			}
+			return daemon.Serve(c.Context(), daemon.Options{Clinic: cl, Listen: s.Listen, Sources: sources,
+				Poll: time.Duration(s.Times.PollEvery) * time.Minute, Send: time.Duration(s.Times.SendEvery) * time.Minute, Nightly: s.Times.NightlyAt,
+				Digest: digestOf(&s), Log: slog.New(slog.NewTextHandler(e.stderr, nil)), Version: buildOf().Version,
+				Pages: &daemon.Pages{Clinic: cl, Site: s.Site.Name, Rules: w.Rules, Feeds: feedsOf(&s), StaleHours: 24 * s.Numbers.FeedStaleDays, Now: e.now},
 				Ready: func(at string) { fmt.Fprintln(e.stdout, "pages: "+at) }})
 		})
 	}
 	return c
 }
 
-// folderSource is the watched folder of the settings, if there is one.
-func folderSource(dir string, now func() time.Time) []source.Source {
-	if dir == "" {
-		return nil
+// digestOf is when the digest goes out and to whom.
+func digestOf(s *settings.Settings) daemon.Digest {
+	d := daemon.Digest{At: s.Digest.At, Names: s.Digest.Names, Link: s.Digest.Link}
+	for _, r := range s.Mail.Recipients {
+		d.To = append(d.To, r.Address)
 	}
-	return []source.Source{folder.New(folder.Options{Name: "folder", Dir: dir, Now: now})}
+	return d
 }
 
 // ownFile is the file of this program, to check a store in another process: a

@@ -6,7 +6,6 @@ import (
 	"perennial/internal/audit"
 	"perennial/internal/day"
 	"perennial/internal/intake"
-	"perennial/internal/kv"
 	"perennial/internal/store"
 )
 
@@ -135,33 +134,4 @@ func (rd *reading) revive(w *store.Writer, rec *store.Record) error {
 	}
 	t.belong(s)
 	return w.Unskip(t.rec, t.words)
-}
-
-// Digested notes that a digest of all changes until now was made.
-func (c *Clinic) Digested(ctx context.Context) error {
-	return c.update(ctx, audit.Entry{Actor: self, Action: "digest"}, func(w *store.Writer) (any, error) {
-		return nil, w.Digested()
-	})
-}
-
-// SinceDigest visits the plans that changed since the last digest, as they were
-// then and as they are now, with the patient's line.
-func (c *Clinic) SinceDigest(ctx context.Context, visit func(store.Pair, store.Line) error) error {
-	var page store.Page
-	return c.pages(ctx, func(r kv.Reader) (bool, error) {
-		list, more, err := store.SinceDigest(r, &page, pageSize)
-		if err != nil {
-			return false, err
-		}
-		for _, pair := range list {
-			line, _, err := store.ReadLine(r, pair.Patient)
-			if err != nil {
-				return false, err
-			}
-			if err := visit(pair, line); err != nil {
-				return false, err
-			}
-		}
-		return more, nil
-	})
 }

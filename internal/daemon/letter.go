@@ -15,28 +15,29 @@ import (
 	"perennial/internal/surveil"
 )
 
-// Letter lays out the digest of today for one recipient.
-func Letter(ctx context.Context, c *clinic.Clinic, site string, names bool, to string) (digest.Letter, error) {
-	in := digest.Input{Site: site, On: c.Today(), Names: names}
+// content gathers what the digest of today says.
+func content(ctx context.Context, p *Pages, d Digest) (digest.Input, error) {
+	c := p.Clinic
+	in := digest.Input{Site: p.Site, On: c.Today(), Names: d.Names, Link: d.Link}
 	st, err := c.Status(ctx)
 	if err != nil {
-		return digest.Letter{}, err
+		return in, err
 	}
-	in.Sums, in.Sources = sums(&st), sources(&st, c)
+	if in.Alarms, err = p.alarms(ctx); err != nil {
+		return in, err
+	}
+	in.Sums, in.Sources = sums(&st), p.sources(&st)
 	if !st.Digested.IsZero() {
 		in.Since = civil(st.Digested.In(c.Zone()).Date())
 	}
 	if err := changed(ctx, c, &in); err != nil {
-		return digest.Letter{}, err
+		return in, err
 	}
 	rows, err := c.Worklist(ctx, clinic.Filter{})
-	if err != nil {
-		return digest.Letter{}, err
-	}
 	for i := range rows {
 		place(&in, &rows[i])
 	}
-	return digest.Write(in, to)
+	return in, err
 }
 
 // changed adds what changed since the last letter.
@@ -96,13 +97,13 @@ func sums(st *clinic.Status) []digest.Sum {
 	}
 }
 
-func sources(st *clinic.Status, c *clinic.Clinic) []digest.Source {
+// sources says when each source last came.
+func (p *Pages) sources(st *clinic.Status) []digest.Source {
 	var list []digest.Source
-	for i := range st.Sources {
-		s := &st.Sources[i]
-		out := digest.Source{Name: s.Name}
+	for _, s := range p.known(st) {
+		out := digest.Source{Name: s.Name, Stale: p.source(&s, st.Made).Stale}
 		if !s.Success.IsZero() {
-			at := s.Success.In(c.Zone())
+			at := s.Success.In(p.Clinic.Zone())
 			out.Last, out.At = civil(at.Date()), at.Format("15:04")
 		}
 		list = append(list, out)

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"fmt"
 	"maps"
 	"slices"
 	"time"
@@ -17,7 +18,8 @@ type Pages struct {
 	Clinic     *clinic.Clinic
 	Site       string
 	Rules      *surveil.Rules
-	StaleHours int // without a success for so long a source is silent; zero: never
+	Feeds      []string // names of the sources that are read again and again
+	StaleHours int      // without a success for so long a feed is silent; zero: never
 	Now        func() time.Time
 }
 
@@ -90,16 +92,11 @@ func (p *Pages) Status(ctx context.Context) (web.Status, error) {
 			sum.Parts = append(sum.Parts, web.Part{Name: part.Name, N: part.N})
 		}
 		out.Sums = append(out.Sums, sum)
-		if !sum.Holds() {
-			out.Alarms = append(out.Alarms, "A sum does not hold: "+s.Name+".")
-		}
 	}
-	for i := range st.Sources {
-		out.Sources = append(out.Sources, p.source(&st.Sources[i]))
-		if s := &out.Sources[i]; s.Stale {
-			out.Alarms = append(out.Alarms, "The source "+s.Name+" is silent.")
-		}
+	for _, s := range p.known(&st) {
+		out.Sources = append(out.Sources, p.source(&s, st.Made))
 	}
+	out.Alarms = p.warnings(&st)
 	out.Care = p.care()
 	out.Outbox = []web.Part{{Name: "waiting", N: st.Outbox.Pending}, {Name: "sent", N: st.Outbox.Sent}, {Name: "failed", N: st.Outbox.Failed}}
 	open, err := p.Clinic.Preview(ctx)
@@ -110,12 +107,53 @@ func (p *Pages) Status(ctx context.Context) (web.Status, error) {
 }
 
 func (p *Pages) alarms(ctx context.Context) ([]string, error) {
-	st, err := p.Status(ctx)
-	return st.Alarms, err
+	st, err := p.Clinic.Status(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return p.warnings(&st), nil
 }
 
-func (p *Pages) source(s *store.Source) web.Source {
-	stale := p.StaleHours > 0 && p.Now().Sub(s.Success).Hours() > float64(p.StaleHours)
+// known lists the sources, with the feeds that were never read yet.
+func (p *Pages) known(st *clinic.Status) []store.Source {
+	list := slices.Clone(st.Sources)
+	for _, name := range p.Feeds {
+		if !slices.ContainsFunc(list, func(s store.Source) bool { return s.Name == name }) {
+			list = append(list, store.Source{Name: name})
+		}
+	}
+	return list
+}
+
+// warnings say what people must look at: they name no patient.
+func (p *Pages) warnings(st *clinic.Status) (list []string) {
+	for _, s := range sums(st) {
+		if !s.Holds() {
+			list = append(list, "A sum does not hold: "+s.Name+".")
+		}
+	}
+	for _, s := range p.known(st) {
+		if p.source(&s, st.Made).Stale {
+			list = append(list, "The source "+s.Name+" is silent.")
+		}
+	}
+	if n := st.Outbox.Failed; n > 0 {
+		list = append(list, fmt.Sprintf("Could not be sent, and is not tried again: %d. See perennial send --help.", n))
+	}
+	if now := p.Now(); st.Digested.Sub(now) > time.Hour || st.Ticked > civil(now.In(p.Clinic.Zone()).Date()) {
+		list = append(list, "The clock of this computer went back. Put it right: until it has caught up no digest goes out.")
+	}
+	return list
+}
+
+// source says when a source was last read. Only a feed can be silent: what was
+// imported once is not expected again.
+func (p *Pages) source(s *store.Source, made time.Time) web.Source {
+	last := s.Success
+	if last.IsZero() {
+		last = made
+	}
+	stale := p.StaleHours > 0 && slices.Contains(p.Feeds, s.Name) && p.Now().Sub(last).Hours() > float64(p.StaleHours)
 	return web.Source{Name: s.Name, Success: s.Success, Tried: s.Tried, Error: s.Error, New: s.New, Stale: stale}
 }
 

@@ -3,7 +3,6 @@ package daemon
 import (
 	"context"
 	"errors"
-	"fmt"
 	"log/slog"
 	"maps"
 	"net"
@@ -12,10 +11,9 @@ import (
 	"strings"
 	"time"
 
-	"github.com/robfig/cron/v3"
-
 	"perennial/internal/clinic"
 	"perennial/internal/fault"
+	"perennial/internal/settings"
 	"perennial/internal/source"
 	"perennial/internal/surveil"
 	"perennial/internal/web"
@@ -28,14 +26,18 @@ type Options struct {
 	Listen  string
 	Sources []source.Source
 	Poll    time.Duration // between two looks at the sources
+	Send    time.Duration // between two tries to send what waits
+	Nightly settings.Clock
+	Digest  Digest
 	Log     *slog.Logger
 	Version string
 	Ready   func(address string) // called once the pages answer; may be nil
 }
 
 // Serve answers the pages and works until the context ends: it looks at the
-// sources, brings plans up to date and writes what waits. Cron only ticks; what
-// is due follows from the store, so a missed or doubled tick changes nothing.
+// sources, brings plans up to date, makes the letters of the day and sends what
+// waits. Cron only ticks; what is due follows from the store, so a missed or
+// doubled tick changes nothing. It returns when all work has stopped.
 func Serve(ctx context.Context, o Options) error {
 	s, err := web.New(web.Options{Clinic: o.Pages, Now: o.Pages.Now, Log: o.Log, Zone: o.Clinic.Zone(), Version: o.Version})
 	if err != nil {
@@ -49,12 +51,9 @@ func Serve(ctx context.Context, o Options) error {
 	if err != nil {
 		return fault.New(fault.Unavailable, "listen on "+o.Listen, "Choose another web.listen in the settings, or stop what listens there.", err)
 	}
-	ticks := cron.New(cron.WithChain(cron.SkipIfStillRunning(cron.DiscardLogger)))
-	if _, err := ticks.AddFunc(fmt.Sprintf("@every %s", max(o.Poll, time.Minute)), func() { o.work(ctx) }); err != nil {
-		return fault.Wrap("start the clock", err)
-	}
-	ticks.Start()
-	go o.work(ctx)
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	wait := o.start(ctx)
 	if o.Ready != nil {
 		o.Ready("http://" + listener.Addr().String() + "/")
 	}
@@ -65,7 +64,8 @@ func Serve(ctx context.Context, o Options) error {
 	case <-ctx.Done():
 		err = stop(server)
 	}
-	<-ticks.Stop().Done()
+	cancel()
+	wait()
 	if errors.Is(err, http.ErrServerClosed) {
 		err = nil
 	}
@@ -77,24 +77,6 @@ func stop(server *http.Server) error {
 	end, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 	defer cancel()
 	return server.Shutdown(end)
-}
-
-// work is one round: sources, plans, what waits. A failure is logged without
-// patient data, and the next round tries again.
-func (o *Options) work(ctx context.Context) {
-	note := func(what string, err error) {
-		if err != nil && ctx.Err() == nil {
-			o.Log.Error(what, "kind", fault.KindOf(err))
-		}
-	}
-	for _, s := range o.Sources {
-		_, err := o.Clinic.Pull(ctx, s)
-		note("reading the source "+s.Name(), err)
-	}
-	_, err := o.Clinic.Tick(ctx)
-	note("bringing plans up to date", err)
-	_, err = o.Clinic.Drain(ctx, 0)
-	note("sending what waits", err)
 }
 
 // questionKind is the kind in the key of a question's work item.

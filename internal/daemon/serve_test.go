@@ -82,7 +82,7 @@ func TestServeRefusesAnAddressForOthers(t *testing.T) {
 func TestLetter(t *testing.T) {
 	t.Parallel()
 	c, _ := newClinic(t)
-	l, err := daemon.Letter(t.Context(), c, "Quay Unit", false, "nurse@example.org")
+	l, err := daemon.Letter(t.Context(), &daemon.Pages{Clinic: c, Site: "Quay Unit", Now: time.Now}, daemon.Digest{}, "nurse@example.org")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -241,8 +241,27 @@ func (o *Options) mark(tx kv.Tx, before, after Item) error {
 	if err := put(tx, &now, after); err != nil {
 		return err
 	}
+	if err := noteReceipt(tx, &after); err != nil {
+		return err
+	}
 	if o.Mark == nil || after.State == Pending {
 		return nil
 	}
 	return o.Mark(tx, after)
+}
+
+// noteReceipt keeps what the carrier said with the item's thread.
+func noteReceipt(tx kv.Tx, it *Item) error {
+	if it.State != Sent || it.Thread == "" {
+		return nil
+	}
+	t, found, err := readThread(tx, it.Thread)
+	if err != nil || !found {
+		return err
+	}
+	if t.Receipts == nil {
+		t.Receipts = map[string]string{}
+	}
+	t.Receipts[it.Carrier] = it.Receipt
+	return putThread(tx, it.Thread, t)
 }

@@ -158,6 +158,8 @@ type thread struct {
 	V      int    `json:"v"`
 	Newest string `json:"newest"`         // key
 	Told   bool   `json:"told,omitempty"` // an item was sent, or may have been
+	// Receipts are what carriers said of the last item that each of them took.
+	Receipts map[string]string `json:"receipts,omitempty"`
 }
 
 func readThread(r kv.Reader, name string) (t thread, found bool, err error) {
@@ -169,6 +171,13 @@ func readThread(r kv.Reader, name string) (t thread, found bool, err error) {
 		err = fault.New(fault.Damaged, "read the outbox", "Restore the last backup.", errors.New("a thread cannot be read"))
 	}
 	return t, true, err
+}
+
+// LastReceipt is what a carrier said of the last item of a thread that it took;
+// "" where it took none.
+func LastReceipt(r kv.Reader, name, carrier string) (string, error) {
+	t, _, err := readThread(r, name)
+	return t.Receipts[carrier], err
 }
 
 func putThread(tx kv.Tx, name string, t thread) error {

@@ -9,6 +9,12 @@
 // the server reported no error among them; a type that fails keeps its place, and the others go on.
 //
 // A type that is new in the settings has no place yet and is read from the beginning.
+//
+// # What the server has
+//
+// Few servers have every type. With Options.Discover the source first asks for the CapabilityStatement and passes over
+// the types that the server says it cannot search, but for patients, procedures and imaging, without which there is no
+// surveillance: those are asked for in any case, and fail aloud. A statement that lists no search at all is not believed.
 package rest
 
 import (
@@ -32,11 +38,21 @@ const MinOverlap = 130 * time.Second
 
 // Options of a source.
 type Options struct {
-	Name    string
-	Types   []string      // resource types, in the order in which they are asked for
-	Overlap time.Duration // 0: ten minutes; less than MinOverlap: MinOverlap
-	Count   int           // resources a page, as a wish; 0: 200
+	Name     string
+	Types    []string      // resource types, in the order in which they are asked for
+	Overlap  time.Duration // 0: ten minutes; less than MinOverlap: MinOverlap
+	Count    int           // resources a page, as a wish; 0: 200
+	Discover bool          // pass over the types that the server says it cannot search
 }
+
+// Types are the resource types of which the program makes use, in the order in which they are best read.
+func Types() []string {
+	return []string{"Patient", "Procedure", "Device", "DeviceUseStatement", "ImagingStudy", "DiagnosticReport", "Observation", "Encounter", "Appointment",
+		"ServiceRequest", "Communication", "ResearchStudy", "ResearchSubject", "Condition", "AllergyIntolerance", "DocumentReference", "Task"}
+}
+
+// needed are the types without which there is no surveillance.
+func needed(typ string) bool { return typ == "Patient" || typ == "Procedure" || typ == "ImagingStudy" }
 
 // Source polls one server.
 type Source struct {
@@ -69,12 +85,35 @@ func (s *Source) Fetch(ctx context.Context, cursor string) iter.Seq2[source.Batc
 			yield(source.Batch{}, fault.Wrap("source "+s.o.Name, err))
 			return
 		}
-		for _, typ := range s.o.Types {
+		for _, typ := range s.types(ctx) {
 			if ctx.Err() != nil || !s.fetchType(ctx, typ, places, yield) {
 				return
 			}
 		}
 	}
+}
+
+// types are those to ask for. Where the server does not say what it has, all are asked for: their errors tell enough.
+func (s *Source) types(ctx context.Context) []string {
+	if !s.o.Discover {
+		return s.o.Types
+	}
+	can, err := s.client.Capability(ctx)
+	if err != nil {
+		return s.o.Types
+	}
+	var some []string
+	any := false
+	for _, typ := range s.o.Types {
+		can := can.Can(typ, "search-type")
+		if any = any || can; can || needed(typ) {
+			some = append(some, typ)
+		}
+	}
+	if !any {
+		return s.o.Types
+	}
+	return some
 }
 
 // fetchType asks for one type and moves its place on; it says whether the caller wants more.

@@ -26,6 +26,11 @@ type rig struct {
 }
 
 func start(t *testing.T, types ...string) *rig {
+	return startWith(t, rest.Options{Name: "main", Types: types})
+}
+
+func startWith(t *testing.T, o rest.Options) *rig {
+	t.Helper()
 	r := &rig{t: t, date: "Tue, 30 Jun 2026 12:00:00 GMT"}
 	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, q *http.Request) {
 		r.asked = append(r.asked, strings.TrimPrefix(q.URL.Path, "/fhir/")+" "+q.URL.Query().Get("_lastUpdated"))
@@ -42,7 +47,7 @@ func start(t *testing.T, types ...string) *rig {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r.Source = rest.New(c, rest.Options{Name: "main", Types: types})
+	r.Source = rest.New(c, o)
 	return r
 }
 
@@ -199,5 +204,40 @@ func TestBadCursorAndStopping(t *testing.T) {
 	}
 	if len(r.asked) != 2 {
 		t.Error(r.asked)
+	}
+}
+
+// What the server says it cannot search is passed over, but for what surveillance
+// cannot do without; a server that says nothing of use is asked for everything.
+func TestDiscover(t *testing.T) {
+	t.Parallel()
+	statement := func(types ...string) string {
+		for i, typ := range types {
+			types[i] = `{"type":"` + typ + `","interaction":[{"code":"search-type"}]}`
+		}
+		return `{"resourceType":"CapabilityStatement","fhirVersion":"4.0.1","rest":[{"mode":"server","resource":[` + strings.Join(types, ",") + `]}]}`
+	}
+	for _, one := range []struct {
+		status      int
+		says, asked string
+	}{
+		{200, statement("Patient", "Task"), "metadata Patient Procedure Task"},
+		{200, statement("Patient", "Procedure", "Task", "Condition"), "metadata Patient Procedure Condition Task"},
+		{200, statement(), "metadata Patient Procedure Condition Task"},
+		{404, `{"resourceType":"OperationOutcome"}`, "metadata Patient Procedure Condition Task"},
+	} {
+		r := startWith(t, rest.Options{Name: "main", Types: []string{"Patient", "Procedure", "Condition", "Task"}, Discover: true})
+		r.answer = func(q *http.Request) (int, string) {
+			if q.URL.Path == "/fhir/metadata" {
+				return one.status, one.says
+			}
+			return 200, page("")
+		}
+		if _, _, errs := r.fetch(); len(errs) > 0 {
+			t.Errorf("%s: %v", one.says, errs)
+		}
+		if got := strings.Join(strings.Fields(strings.Join(r.asked, " ")), " "); got != one.asked {
+			t.Errorf("%s: asked for %s, want %s", one.says, got, one.asked)
+		}
 	}
 }

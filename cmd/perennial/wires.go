@@ -1,0 +1,127 @@
+package main
+
+import (
+	"context"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"perennial/internal/carrier/email"
+	"perennial/internal/carrier/fhirtask"
+	"perennial/internal/fault"
+	"perennial/internal/fhirhttp"
+	"perennial/internal/kv"
+	"perennial/internal/kv/boltkv"
+	"perennial/internal/mail"
+	"perennial/internal/outbox"
+	"perennial/internal/settings"
+	"perennial/internal/source"
+	"perennial/internal/source/folder"
+	"perennial/internal/source/rest"
+)
+
+// Names of the sources and ways out, in status, audit trail and messages.
+const (
+	folderName = "folder"
+	serverName = "server"
+	filesName  = "files"
+	mailName   = "mail"
+)
+
+// routesOf are the ways out that the settings name. In the mode send what has no
+// server is written to files, and that too only after go-live.
+func routesOf(s *settings.Settings, db *boltkv.DB) ([]outbox.Route, error) {
+	tasks, err := taskRoute(s, db)
+	if err != nil {
+		return nil, err
+	}
+	routes := []outbox.Route{tasks}
+	if len(s.Mail.Recipients) == 0 {
+		return routes, nil
+	}
+	letters, err := mailRoute(s)
+	return append(routes, letters), err
+}
+
+// sends says whether the mode lets things go to servers.
+func sends(s *settings.Settings) bool { return s.Out.Mode == settings.ModeSend }
+
+func taskRoute(s *settings.Settings, db *boltkv.DB) (outbox.Route, error) {
+	if !sends(s) || s.Out.Rest.URL == "" {
+		return outbox.Route{Name: filesName, Files: !sends(s), Carrier: fhirtask.NewFiles(s.Out.Folder, db.ID())}, nil
+	}
+	client, err := fhirClient(s.Out.Rest)
+	if err != nil {
+		return outbox.Route{}, err
+	}
+	last := func(key string) (receipt string) {
+		// What cannot be read counts as nothing known: the carrier then asks the server.
+		_ = db.View(context.Background(), func(r kv.Reader) (err error) {
+			receipt, err = outbox.LastReceipt(r, key, serverName)
+			return err
+		})
+		return receipt
+	}
+	return outbox.Route{Name: serverName, Carrier: fhirtask.NewServer(fhirtask.ServerOptions{Client: client, Site: db.ID(), Last: last})}, nil
+}
+
+func mailRoute(s *settings.Settings) (outbox.Route, error) {
+	if !sends(s) || s.Mail.Host == "" {
+		return outbox.Route{Name: filesName, Files: !sends(s), Carrier: email.Carrier{From: s.Mail.From, Out: mail.Folder{Dir: filepath.Join(s.Out.Folder, "mail")}}}, nil
+	}
+	password, err := s.Mail.Password.Read()
+	if err != nil {
+		return outbox.Route{}, err
+	}
+	return outbox.Route{Name: mailName, Carrier: email.Carrier{From: s.Mail.From,
+		Out: &mail.Server{Host: s.Mail.Host, Port: s.Mail.Port, User: s.Mail.User, Password: password}}}, nil
+}
+
+// fhirClient talks to a server of the settings.
+func fhirClient(r settings.Rest) (*fhirhttp.Client, error) {
+	o := fhirhttp.Options{Base: r.URL}
+	if r.Token.Given() {
+		o.Token = fhirhttp.TokenFile(r.Token.File)
+	}
+	client, err := fhirhttp.New(o)
+	if fault.KindOf(err) == fault.Invalid {
+		return nil, &exitCode{exitUsage, err}
+	}
+	return client, err
+}
+
+// sourcesOf are the sources that the settings name.
+func sourcesOf(s *settings.Settings, now func() time.Time) ([]source.Source, error) {
+	var list []source.Source
+	if s.Sources.Folder != "" {
+		list = append(list, folder.New(folder.Options{Name: folderName, Dir: s.Sources.Folder, Now: now}))
+	}
+	if s.Sources.Rest.URL != "" {
+		client, err := fhirClient(s.Sources.Rest)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, rest.New(client, rest.Options{Name: serverName, Types: rest.Types(), Discover: true}))
+	}
+	return list, nil
+}
+
+// feedsOf are the names of those sources.
+func feedsOf(s *settings.Settings) (names []string) {
+	if s.Sources.Folder != "" {
+		names = append(names, folderName)
+	}
+	if s.Sources.Rest.URL != "" {
+		names = append(names, serverName)
+	}
+	return names
+}
+
+// ownBase says whether an address is the base of the server that is polled.
+func ownBase(s *settings.Settings) func(string) bool {
+	own := strings.TrimRight(s.Sources.Rest.URL, "/")
+	if own == "" {
+		return nil
+	}
+	return func(base string) bool { return strings.TrimRight(base, "/") == own }
+}
