@@ -5,7 +5,9 @@ import (
 	"compress/gzip"
 	"context"
 	"os"
+	"os/signal"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -16,7 +18,10 @@ func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){
 		"perennial": func() {
 			e := &env{stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr, now: scriptNow, terminal: func(any) bool { return false }}
-			os.Exit(run(context.Background(), e, os.Args[1:]))
+			ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM)
+			code := run(ctx, e, os.Args[1:])
+			stop()
+			os.Exit(code)
 		},
 	})
 }

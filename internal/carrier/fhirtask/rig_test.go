@@ -2,11 +2,6 @@ package fhirtask_test
 
 import (
 	"encoding/json"
-	"io"
-	"os"
-	"os/exec"
-	"path/filepath"
-	"strings"
 	"testing"
 
 	"perennial/internal/day"
@@ -14,6 +9,7 @@ import (
 	"perennial/internal/notice"
 	"perennial/internal/outbox"
 	"perennial/internal/surveil"
+	"perennial/internal/testkit/fhirpeer"
 )
 
 const site = "site-1"
@@ -74,43 +70,12 @@ func every() (list []*notice.Task) {
 }
 
 // npm is the folder of the validators, installed; the test is skipped without.
-func npm(t *testing.T) string {
-	t.Helper()
-	dir := os.Getenv("PERENNIAL_NPM")
-	if dir == "" {
-		dir = "../../../.ci/validate"
-	}
-	if _, err := os.Stat(filepath.Join(dir, "node_modules")); err != nil {
-		t.Skip("the npm packages are not installed: run npm ci in .ci/validate")
-	}
-	if _, err := exec.LookPath("node"); err != nil {
-		t.Skip("node is not installed")
-	}
-	return dir
-}
+func npm(t *testing.T) string { return fhirpeer.Modules(t) }
 
 // peer starts the FHIR server of .ci/validate and gives a client of it.
 func peer(t *testing.T) *fhirhttp.Client {
 	t.Helper()
-	cmd := exec.Command("node", "peer.mjs", "0")
-	cmd.Dir, cmd.Stderr = npm(t), os.Stderr
-	in, err1 := cmd.StdinPipe()
-	out, err2 := cmd.StdoutPipe()
-	if err1 != nil || err2 != nil || cmd.Start() != nil {
-		t.Fatal(err1, err2)
-	}
-	t.Cleanup(func() {
-		in.Close()
-		_ = cmd.Wait()
-	})
-	line := make([]byte, 64)
-	n, err := out.Read(line)
-	port, ok := strings.CutPrefix(strings.TrimSpace(string(line[:n])), "ready ")
-	if err != nil || !ok {
-		t.Fatalf("the peer did not start: %q %v", line[:n], err)
-	}
-	go func() { _, _ = io.Copy(io.Discard, out) }()
-	c, err := fhirhttp.New(fhirhttp.Options{Base: "http://127.0.0.1:" + port + "/fhir"})
+	c, err := fhirhttp.New(fhirhttp.Options{Base: fhirpeer.Start(t)})
 	if err != nil {
 		t.Fatal(err)
 	}
