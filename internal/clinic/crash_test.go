@@ -335,7 +335,7 @@ func (l *life) state(where string) state {
 		litter = append(litter, more...)
 	}
 	if len(litter) > 0 {
-		l.t.Logf("%s: files are left behind: %q", where, litter)
+		l.t.Errorf("%s: files are left behind: %q", where, litter)
 	}
 	return s
 }
