@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"path/filepath"
 
 	"github.com/google/renameio/v2"
 	"github.com/spf13/cobra"
@@ -87,7 +88,7 @@ func backupCommand(e *env) *cobra.Command {
 
 // writeBackup writes the copy under another name first.
 func writeBackup(ctx context.Context, e *env, db *boltkv.DB, name string) error {
-	f, err := renameio.NewPendingFile(name, renameio.WithPermissions(0o600))
+	f, err := renameio.NewPendingFile(name, renameio.WithPermissions(0o600), renameio.WithTempDir(filepath.Dir(name)))
 	if err != nil {
 		return fault.New(fault.Denied, "writing "+name, "Check that the folder exists and may be written to.", err)
 	}

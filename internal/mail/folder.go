@@ -31,7 +31,7 @@ func (f Folder) Send(ctx context.Context, m Message) (string, error) {
 	}
 	id, _, _ := strings.Cut(m.ID(), "@")
 	name := m.Date.Format("2006-01-02") + "-" + id[:12] + ".eml"
-	if err := renameio.WriteFile(filepath.Join(f.Dir, name), text, 0o600); err != nil {
+	if err := renameio.WriteFile(filepath.Join(f.Dir, name), text, 0o600, renameio.WithTempDir(f.Dir)); err != nil {
 		return "", fault.New(kindOf(err), op, hint, err)
 	}
 	return name, nil

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -43,10 +44,35 @@ func (f *Files) Carry(_ context.Context, it outbox.Item) (string, error) {
 		return "", fileError(f.dir, err)
 	}
 	name := "task-" + fhir.Token(f.site, t.Key) + ".ndjson"
-	if err := renameio.WriteFile(filepath.Join(f.dir, name), append(body, '\n'), 0o600); err != nil {
+	if err := replaceFile(f.dir, name, append(body, '\n')); err != nil {
 		return "", fileError(filepath.Join(f.dir, name), err)
 	}
 	return name, nil
+}
+
+// replaceFile writes a file as a whole or not at all. It writes beside the file first, under one name for each file:
+// what a process leaves there that is killed meanwhile, the next try takes away. Rights that a site gave to a file stay.
+func replaceFile(dir, name string, text []byte) error {
+	path, part := filepath.Join(dir, name), filepath.Join(dir, "."+name+".part")
+	perm := os.FileMode(0o600)
+	if info, err := os.Lstat(path); err == nil && info.Mode().IsRegular() {
+		perm = info.Mode().Perm()
+	}
+	if err := os.Remove(part); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	out, err := os.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = out.Write(text)
+	if err = errors.Join(err, out.Chmod(perm), out.Sync(), out.Close()); err == nil {
+		err = os.Rename(part, path)
+	}
+	if err != nil {
+		_ = os.Remove(part)
+	}
+	return err
 }
 
 // Gather writes all Tasks of the folder into one NDJSON file, as a whole or not at all, in the order of their tokens,
@@ -56,7 +82,7 @@ func (f *Files) Gather(path string) (n int, err error) {
 	if err != nil {
 		return 0, fileError(f.dir, err)
 	}
-	out, err := renameio.NewPendingFile(path, renameio.WithPermissions(0o600))
+	out, err := renameio.NewPendingFile(path, renameio.WithPermissions(0o600), renameio.WithTempDir(filepath.Dir(path)))
 	if err != nil {
 		return 0, fileError(path, err)
 	}

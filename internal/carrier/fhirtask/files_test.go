@@ -3,11 +3,13 @@ package fhirtask_test
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"perennial/internal/carrier/fhirtask"
 	"perennial/internal/fault"
@@ -111,5 +113,43 @@ func BenchmarkFiles(b *testing.B) {
 		if _, err := f.Carry(b.Context(), outbox.Item{Kind: outbox.KindTask, Body: body}); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// A process that is killed while it writes leaves its half behind: the next try
+// takes it away. Nothing of a Task is written outside the folder, and rights that
+// the site gave to a file stay.
+func TestFilesLeaveNothing(t *testing.T) {
+	dir, elsewhere := t.TempDir(), t.TempDir()
+	t.Setenv("TMPDIR", elsewhere)
+	before, err := os.Stat(elsewhere)
+	if err != nil {
+		t.Fatal(err)
+	}
+	past := before.ModTime().Add(-time.Hour)
+	if err := os.Chtimes(elsewhere, past, past); err != nil {
+		t.Fatal(err)
+	}
+	f := fhirtask.NewFiles(dir, site)
+	name, err := f.Carry(t.Context(), wrap(t, item()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	half := filepath.Join(dir, "."+name+".part")
+	if err := errors.Join(os.WriteFile(half, []byte(`{"resou`), 0o644), os.Chmod(filepath.Join(dir, name), 0o640)); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := f.Carry(t.Context(), wrap(t, done())); err != nil {
+		t.Fatal(err)
+	}
+	list, err := os.ReadDir(dir)
+	if err != nil || len(list) != 1 || list[0].Name() != name {
+		t.Errorf("%v %v", list, err)
+	}
+	if info, err := os.Stat(filepath.Join(dir, name)); err != nil || info.Mode().Perm() != 0o640 {
+		t.Errorf("%v %v", info, err)
+	}
+	if after, err := os.Stat(elsewhere); err != nil || !after.ModTime().Equal(past) {
+		t.Errorf("something was written to %s: %v", "the folder for temporary files", err)
 	}
 }

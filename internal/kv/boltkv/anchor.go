@@ -6,6 +6,8 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strconv"
+	"strings"
 	"sync"
 	"time"
 
@@ -52,6 +54,19 @@ func writeSide(path string, s side) error {
 	}
 	err = renameio.WriteFile(sidePath(path), append(text, '\n'), 0o600, renameio.WithTempDir(filepath.Dir(path)))
 	return translate("write the .id file of the store", err)
+}
+
+// sweepSide removes what processes left behind that were killed while they wrote
+// the anchor. The lock must be held. What cannot be removed does no harm.
+func sweepSide(path string) {
+	dir, name := filepath.Dir(path), filepath.Base(sidePath(path))
+	entries, _ := os.ReadDir(dir)
+	for _, e := range entries {
+		number, ok := strings.CutPrefix(e.Name(), "."+name)
+		if _, err := strconv.ParseUint(number, 10, 64); ok && err == nil {
+			_ = os.Remove(filepath.Join(dir, e.Name()))
+		}
+	}
 }
 
 // compare refuses a store that is not the one the anchor is of, or is older.

@@ -117,6 +117,7 @@ func (o Options) Open(path string) (*DB, error) {
 	if err != nil {
 		return nil, fault.Wrap(op, err)
 	}
+	sweepSide(path)
 	db, err := o.open(path)
 	if err != nil {
 		return nil, errors.Join(fault.Wrap(op, err), l.release())

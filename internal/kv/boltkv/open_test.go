@@ -313,3 +313,23 @@ func fillUp(t *testing.T, db kv.DB) {
 		t.Errorf("%d commits succeeded, %d pairs are there", kept, len(all))
 	}
 }
+
+// A process that is killed while it writes the .id file leaves its half behind:
+// the next one that opens the store takes it away, and nothing else.
+func TestOpenSweeps(t *testing.T) {
+	t.Parallel()
+	path := create(t)
+	dir := filepath.Dir(path)
+	for _, name := range []string{".store.db.id4711", ".store.db.id", ".store.db.idea", ".store.db.id4711x", ".other.db.id4711"} {
+		write(t, filepath.Join(dir, name), "{")
+	}
+	open(t, path)
+	left, err := filepath.Glob(filepath.Join(dir, ".*"))
+	must(t, err)
+	for i := range left {
+		left[i] = filepath.Base(left[i])
+	}
+	if diff := cmp.Diff([]string{".other.db.id4711", ".store.db.id", ".store.db.id4711x", ".store.db.idea"}, left); diff != "" {
+		t.Error(diff)
+	}
+}
