@@ -158,5 +158,5 @@ func still(v any) {
 
 // moving are the members that say when, and how often it was tried.
 func moving() []string {
-	return []string{"at", "made", "changed", "authored", "modified", "authoredOn", "lastModified", "added", "tried", "done", "next", "attempts", "receipt", "live"}
+	return []string{"at", "made", "changed", "authored", "modified", "authoredOn", "lastModified", "added", "tried", "done", "next", "attempts", "receipt", "receipts", "live"}
 }
