@@ -24,6 +24,7 @@ type patientPage struct {
 	Standing   string // the patient as a whole, in words
 	Mark       string // the shape of it
 	Time       timeline
+	Phone      *timeline // the time around today; nil where nothing is drawn
 	Implants   []implantView
 	Work       []rowView
 	Rulings    []chart.Ruling
@@ -98,7 +99,10 @@ func (s *Server) patientPage(p *Patient) patientPage {
 	}
 	slices.Reverse(v.Studies)
 	v.Attempts = p.Chart.Attempts
-	v.Time = timelineOf(p)
+	v.Time = timelineOf(p, pageSheet())
+	if near := timelineOf(p, phoneSheet()); near.Shown {
+		v.Phone = &near
+	}
 	return v
 }
 

@@ -90,7 +90,7 @@ func rungName(r surveil.Rung) string { return strings.ReplaceAll(string(r), "-",
 
 // kindName is a kind of imaging as it is said to people.
 func kindName(k chart.Kind) string {
-	name := strings.NewReplacer("ct-unknown-contrast", "CT, contrast not stated", "ct-", "CT ", "mr-", "MR ", "duplex-limited", "limited duplex").Replace(k.String())
+	name := strings.NewReplacer("ct-unknown-contrast", "CT, contrast not stated", "ct-plain", "CT without contrast", "ct-contrast", "CT with contrast", "ct-", "CT ", "mr-", "MR ", "duplex-limited", "limited duplex").Replace(k.String())
 	if name == "mr" {
 		return "MR"
 	}
