@@ -140,7 +140,7 @@ func facts(p *web.Patient, folder string) string {
 	plan := p.Plan
 	fmt.Fprintf(&b, "Case `testdata/patients/%s`, as of %s: %s. ", folder, plan.AsOf.Text(), whole(plan))
 	if plan.LastImaging > 0 {
-		fmt.Fprintf(&b, "Last imaging that counts: %s.", plan.LastImaging.Text())
+		fmt.Fprintf(&b, "Last imaging for the gap and the follow-up: %s.", plan.LastImaging.Text())
 	}
 	b.WriteString("\n\n<details><summary>What the program says, line by line</summary>\n\n| visit | window | standing | why |\n|---|---|---|---|\n")
 	for i := range plan.Implants {

@@ -105,7 +105,7 @@ func (t *timeline) keys(p *Patient) ([]key, int) {
 	x, y := 0, t.H+18
 	for i := range list {
 		k := &list[i]
-		wide := 18 + t.letter*len(k.Said) + 14
+		wide := 18 + t.letter*len(k.Said)*9/10 + 12
 		if x+wide > t.W {
 			x, y = 0, y+20
 		}

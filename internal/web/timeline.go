@@ -160,6 +160,9 @@ func timelineOf(p *Patient, on sheet) timeline {
 	t := timeline{sheet: on, Shown: true, Today: s.flag(p.Plan.AsOf, "today, "), Standings: standings(), Legend: legend(), Title: "Timeline of visits and imaging"}
 	if p.Plan.Surveillance == surveil.StateEnded && s.shown(p.Plan.EndedOn) {
 		t.Ended = s.flag(p.Plan.EndedOn, "ended, ")
+		if d := t.Today.X - t.Ended.X; d < 150 && t.Ended.Anchor != "start" {
+			t.Ended.Anchor = "end" // out of the way of today's words
+		}
 	}
 	y := 4 + on.Step
 	t.operations(p, s, y)
@@ -259,11 +262,13 @@ func (s scale) label(bars []bar) {
 	free := 0 // where the next name may begin
 	for i := range bars {
 		b := &bars[i]
-		room := s.W
+		room, at := s.W, max(free, b.X)
 		if i+1 < len(bars) {
 			room = bars[i+1].X
+		} else {
+			at = max(free, min(b.X, s.W-s.letter*len([]rune(b.Label+" "+b.ClassName))))
 		}
-		if long := b.Label + " " + b.ClassName; s.words && b.X+s.letter*len([]rune(long)) <= room {
+		if long := b.Label + " " + b.ClassName; s.words && at+s.letter*len([]rune(long)) <= room {
 			b.Label = long
 		}
 		width := s.letter * len([]rune(b.Label))
@@ -367,8 +372,8 @@ func (s scale) under(marks []shape, y, today int) int {
 		}
 		x := max(0, min(m.X-5, s.W-width))
 		if x < today && today < x+width { // not across the line of today
-			if x = today + 6; m.X < today-width/2 || x+width > s.W {
-				x = today - 6 - width
+			if x = today + 6; m.X < today-12 || x+width > s.W {
+				x = max(0, today-6-width)
 			}
 		}
 		row := slices.IndexFunc(free, func(at int) bool { return at <= x })
