@@ -165,7 +165,7 @@ func facts(p *web.Patient, folder string) string {
 }
 
 func visitName(m *surveil.Implant, v *surveil.Visit) string {
-	name := web.ClassName(m.Class) + " " + v.Step
+	name := notice.ClassName(m.Class) + " " + v.Step
 	if v.Clock > 1 {
 		name += fmt.Sprintf(", clock %d", v.Clock)
 	}
@@ -219,7 +219,7 @@ func sources(plan *surveil.Plan) []string {
 			if names[cite] == nil {
 				cites = append(cites, cite)
 			}
-			if name := web.ClassName(m.Class) + " " + v.Step; !slices.Contains(names[cite], name) {
+			if name := notice.ClassName(m.Class) + " " + v.Step; !slices.Contains(names[cite], name) {
 				names[cite] = append(names[cite], name)
 			}
 		}

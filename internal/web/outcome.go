@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"perennial/internal/chart"
+	"perennial/internal/notice"
 	"perennial/internal/surveil"
 )
 
@@ -101,7 +102,7 @@ func serves(p *surveil.Plan, st *chart.Study) string {
 	for i := range p.Implants {
 		for j := range p.Implants[i].Visits {
 			if v := &p.Implants[i].Visits[j]; v.Standing == surveil.Done && isStudy(st, v.Study) {
-				list = append(list, ClassName(p.Implants[i].Class)+" "+v.Step)
+				list = append(list, notice.ClassName(p.Implants[i].Class)+" "+v.Step)
 			}
 		}
 	}

@@ -11,6 +11,7 @@ import (
 	"perennial/internal/chart"
 	"perennial/internal/day"
 	"perennial/internal/fault"
+	"perennial/internal/notice"
 	"perennial/internal/surveil"
 )
 
@@ -262,7 +263,7 @@ func (s *Server) status(w http.ResponseWriter, r *http.Request) error {
 func classNames(list string) string {
 	words := strings.Split(list, ", ")
 	for i := range words {
-		words[i] = ClassName(words[i])
+		words[i] = notice.ClassName(words[i])
 	}
 	return strings.Join(words, ", ")
 }

@@ -7,6 +7,7 @@ import (
 
 	"perennial/internal/chart"
 	"perennial/internal/day"
+	"perennial/internal/notice"
 	"perennial/internal/surveil"
 )
 
@@ -223,7 +224,7 @@ func lanesOf(m *surveil.Implant) []visitLane {
 		if slices.ContainsFunc(list, func(l visitLane) bool { return l.clock == v.Clock && l.series == v.Series }) {
 			continue
 		}
-		label := ClassName(m.Class)
+		label := notice.ClassName(m.Class)
 		switch {
 		case v.Added:
 			label += ", added"
@@ -289,7 +290,7 @@ func (t *timeline) operations(p *Patient, s scale, y int) {
 		if op.Role == chart.RoleOther || !op.On.Known() || !s.shown(op.On.First) {
 			continue
 		}
-		t.Marks = append(t.Marks, shape{X: s.x(op.On.First), Y: y, Path: operationPath(op.Role), ClassName: "operation", Said: strings.TrimSpace(string(op.Role)+" "+ClassName(op.Class)) + ", " + op.On.Text()})
+		t.Marks = append(t.Marks, shape{X: s.x(op.On.First), Y: y, Path: operationPath(op.Role), ClassName: "operation", Said: strings.TrimSpace(string(op.Role)+" "+notice.ClassName(op.Class)) + ", " + op.On.Text()})
 	}
 	if s.words {
 		s.beside(t.Marks[first:], y)

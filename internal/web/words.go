@@ -71,20 +71,6 @@ func workKinds() []string {
 // urgencies are all urgencies, the most pressing first.
 func urgencies() []string { return []string{"stat", "asap", "urgent", "routine"} }
 
-// ClassName is a class of implants as it is said in the trade.
-func ClassName(class string) string {
-	switch class {
-	case "evar", "tevar":
-		return strings.ToUpper(class)
-	case "fenestrated-branched":
-		return "FEVAR/BEVAR"
-	case "":
-		return ""
-	}
-	words := strings.ReplaceAll(class, "-", " ")
-	return strings.ToUpper(words[:1]) + words[1:]
-}
-
 // rungName is a rung as it is said to people.
 func rungName(r surveil.Rung) string { return strings.ReplaceAll(string(r), "-", " ") }
 
@@ -122,7 +108,7 @@ func markPath(s string) string {
 // functions are what the templates may call.
 func functions() template.FuncMap {
 	return template.FuncMap{
-		"date": day.Day.Text, "span": day.Span.Text, "tame": tame, "class": func(s string) string { return tame(ClassName(s)) }, "imaging": kindName, "rung": func(r surveil.Rung) string { return tame(rungName(r)) },
+		"date": day.Day.Text, "span": day.Span.Text, "tame": tame, "class": func(s string) string { return tame(notice.ClassName(s)) }, "imaging": kindName, "rung": func(r surveil.Rung) string { return tame(rungName(r)) },
 		"title": func(s string) string { return tame(notice.Title(s)) }, "mark": markPath, "group": group, "reason": (*surveil.Reason).Text, "ended": func(s string) string { return tame(notice.ReasonText(s)) },
 		"path": url.PathEscape, "evidence": evidenceWords, "group64": func(n int64) string { return group(int(n)) }, "moment": moment, "words": func(s string) string { return tame(strings.ReplaceAll(s, "-", " ")) },
 	}
