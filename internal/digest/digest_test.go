@@ -107,7 +107,7 @@ func TestOrderOfTheParts(t *testing.T) {
 // letter; with names they are.
 func TestNamesOnlyIfSwitchedOn(t *testing.T) {
 	t.Parallel()
-	secrets := []string{"Quillfeather", "Tinderbox", "Lantern", "0044719", "HB-", "7731", "Endoleak", "AOBA", "ImagingStudy/"}
+	secrets := []string{"Quillfeather", "Tinderbox", "Lantern", "0044719", "HB-", "7731", "ndoleak", "AOBA", "ImagingStudy/"}
 	in := sample()
 	l := write(t, in)
 	for _, s := range secrets {

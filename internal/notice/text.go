@@ -137,9 +137,9 @@ func rungText(c *Change) string {
 func visitText(c *Change) string {
 	text := "Visit " + c.Step + ": "
 	if c.Was != "" {
-		text += c.Was + ", now "
+		text += standingText(c.Was) + "; now "
 	}
-	text += c.Now
+	text += standingText(c.Now)
 	if c.Reason != "" {
 		text += " (" + ReasonText(c.Reason) + ")"
 	}
@@ -147,6 +147,11 @@ func visitText(c *Change) string {
 		text += ", until " + c.Until.Text()
 	}
 	return text + evidenceText(c.Evidence) + "."
+}
+
+// standingText is a standing with its result, for people.
+func standingText(text string) string {
+	return strings.NewReplacer(", awaited", ", its report awaited", ", reported", ", its report not yet reviewed").Replace(text)
 }
 
 func workText(c *Change) string {

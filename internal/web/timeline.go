@@ -95,7 +95,7 @@ func pageSheet() sheet {
 // phoneSheet is the time around today, for a narrow screen: about as many units
 // wide as the screen has, so that nothing is out of sight.
 func phoneSheet() sheet {
-	return sheet{W: 440, Left: 4, Right: 10, Step: 54, Name: -20, most: 40, letter: 7, before: 760, after: 420}
+	return sheet{W: 440, Left: 4, Right: 10, Step: 58, Name: -27, most: 40, letter: 7, before: 760, after: 420}
 }
 
 // scale turns days into places.
@@ -165,8 +165,11 @@ func timelineOf(p *Patient, on sheet) timeline {
 			t.Ended.Anchor = "end" // out of the way of today's words
 		}
 	}
-	y := 4 + on.Step
-	t.operations(p, s, y)
+	y := 4
+	if t.operations(p, s, y+on.Step) || on.after == 0 {
+		y += on.Step
+		t.lane(y, "Operations")
+	}
 	for i := range p.Plan.Implants {
 		m := &p.Plan.Implants[i]
 		for _, l := range lanesOf(m) {
@@ -249,12 +252,21 @@ func (t *timeline) windows(m *surveil.Implant, l visitLane, s scale, y int) bool
 		}
 		b := bar{X: s.x(v.Opens.First), Y: y - 6, ClassName: string(v.Standing), Mark: markPath(string(v.Standing)), Label: tame(v.Step)}
 		b.W = max(4, s.x(v.Closes.Last)-b.X)
-		b.Said = tame(v.Step) + ", " + v.Opens.Text() + " to " + v.Closes.Text() + ": " + string(v.Standing)
+		b.Said = tame(v.Step) + ", " + windowText(v) + ": " + string(v.Standing)
 		b.MarkX = b.X + b.W/2 - 5
 		t.Bars = append(t.Bars, b)
 	}
 	s.label(t.Bars[first:])
 	return len(t.Bars) > first
+}
+
+// windowText is a visit's window in words; where the operation has no exact date
+// its ends are ranges.
+func windowText(v *surveil.Visit) string {
+	if v.Opens.Exact() && v.Closes.Exact() {
+		return v.Opens.Text() + " to " + v.Closes.Text()
+	}
+	return "opens " + v.Opens.Text() + ", closes " + v.Closes.Text()
 }
 
 // label places the names of bars where they cover no other; with words, the
@@ -281,9 +293,8 @@ func (s scale) label(bars []bar) {
 	}
 }
 
-// operations draws what was implanted, and when.
-func (t *timeline) operations(p *Patient, s scale, y int) {
-	t.lane(y, "Operations")
+// operations draws what was implanted, and when, and says whether there is any.
+func (t *timeline) operations(p *Patient, s scale, y int) bool {
 	first := len(t.Marks)
 	for i := range p.Chart.Operations {
 		op := &p.Chart.Operations[i]
@@ -295,6 +306,7 @@ func (t *timeline) operations(p *Patient, s scale, y int) {
 	if s.words {
 		s.beside(t.Marks[first:], y)
 	}
+	return len(t.Marks) > first
 }
 
 // beside puts the words of operations to the right of them, or a little lower
