@@ -4,6 +4,7 @@ package daemon
 
 import (
 	"context"
+	"slices"
 	"strings"
 	"time"
 
@@ -53,7 +54,7 @@ func changed(ctx context.Context, c *clinic.Clinic, in *digest.Input) error {
 // place puts a work item into the list of the letter that it belongs to.
 func place(in *digest.Input, r *clinic.Row) {
 	w := &r.Item.Work
-	item := digest.Item{Who: who(&r.Line), What: what(r), By: w.By, Detail: r.Text, Urgency: w.Urgency, Booked: r.Booked}
+	item := digest.Item{Who: who(&r.Line), What: what(r), By: w.By, Detail: detail(r), Urgency: w.Urgency, Booked: r.Booked}
 	switch w.Kind {
 	case surveil.WorkArrange, surveil.WorkKidney, surveil.WorkObtain:
 		in.Due = append(in.Due, item)
@@ -68,16 +69,34 @@ func place(in *digest.Input, r *clinic.Row) {
 	}
 }
 
-// what names an item without telling a finding.
+// detail is why, without the title of the work, which stands beside it.
+func detail(r *clinic.Row) string {
+	return strings.TrimPrefix(r.Text, notice.Title(r.Item.Work.Kind)+". ")
+}
+
+// what names an item without telling a finding: "EVAR y2: arrange imaging".
 func what(r *clinic.Row) string {
-	text := notice.Title(r.Item.Work.Kind)
+	title := notice.Title(r.Item.Work.Kind)
+	text := strings.ToLower(title[:1]) + title[1:] // titles begin with a letter of ASCII
 	if r.Step != "" {
 		text = r.Step + ": " + text
 	}
-	if len(r.Line.Classes) > 0 {
-		text = strings.Join(r.Line.Classes, ", ") + " " + text
+	class, _ := implantOf(r)
+	names := []string{notice.ClassName(class)}
+	if class == "" {
+		names = nil
+		for _, c := range r.Line.Classes {
+			names = append(names, notice.ClassName(c))
+		}
 	}
-	return text
+	name := strings.Join(slices.DeleteFunc(names, func(n string) bool { return n == "" }), ", ")
+	switch {
+	case name == "":
+		return text
+	case r.Step == "":
+		return name + ": " + text
+	}
+	return name + " " + text
 }
 
 func who(l *store.Line) digest.Person {

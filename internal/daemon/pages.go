@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"perennial/internal/clinic"
+	"perennial/internal/day"
 	"perennial/internal/store"
 	"perennial/internal/surveil"
 	"perennial/internal/web"
@@ -42,16 +43,42 @@ func pageRow(r *clinic.Row) web.Row {
 	w := &r.Item.Work
 	row := web.Row{Patient: r.Line.Patient, Name: r.Line.Name, Record: web.RecordNumber(r.Line.Identifiers), Phone: r.Line.Phone, Kind: w.Kind, Urgency: w.Urgency,
 		Step: r.Step, By: w.By, BookedGone: r.NoShow, LastSeen: r.Line.LastSeen, FollowUp: r.Line.FollowUp, Why: r.Text, Closed: r.Closed}
-	for _, o := range r.Line.Owed {
-		if o.Visit == w.Visit && w.Visit != "" {
-			row.Class, row.Standing, row.Opens, row.Closes, row.Booking = o.Class, o.Standing, o.Opens, o.Closes, o.Booked
-			row.OutOfTime = o.Booked > 0 && (o.Booked < o.Opens || o.Booked > o.Closes)
-		}
+	if o := visitOf(r); o != nil {
+		row.Standing, row.Opens, row.Closes, row.Booking = o.Standing, o.Opens, o.Closes, o.Booked
+		row.OutOfTime = o.Booked > 0 && (o.Booked < o.Opens || o.Booked > o.Closes)
 	}
+	row.Class, row.Index = implantOf(r)
 	if row.Class == "" && len(r.Line.Classes) > 0 {
 		row.Class = r.Line.Classes[0]
 	}
 	return row
+}
+
+// visitOf is the visit that a row is about; nil where it is about none.
+func visitOf(r *clinic.Row) *store.Owed {
+	for _, list := range [][]store.Owed{r.Line.Owed, r.Line.Beside} {
+		for i := range list {
+			if list[i].Visit == r.Item.Work.Visit && list[i].Visit != "" {
+				return &list[i]
+			}
+		}
+	}
+	return nil
+}
+
+// implantOf is the class and the index date of the implant that a row is about;
+// nothing where it is about the patient, and there are several.
+func implantOf(r *clinic.Row) (class string, index day.Span) {
+	id := r.Item.Work.Implant
+	if o := visitOf(r); o != nil {
+		id = o.Implant
+	}
+	for i := range r.Line.Implants {
+		if m := &r.Line.Implants[i]; m.ID == id || len(r.Line.Implants) == 1 {
+			return m.Class, m.Index()
+		}
+	}
+	return "", day.Span{}
 }
 
 // Patient gives one patient.

@@ -34,7 +34,7 @@ func sample() digest.Input {
 			{Who: cy, What: "TEVAR y3: arrange imaging", By: day.Of(2026, 6, 1), Urgency: "routine", Booked: day.Of(2026, 5, 4)}},
 		Overdue:   []digest.Item{{Who: ada, What: "EVAR y2: chase overdue imaging", By: day.Of(2026, 9, 1), Urgency: "asap"}},
 		Lost:      []digest.Item{{Who: bo, What: "presumed lost since 3 Mar 2026"}},
-		Results:   []digest.Item{{Who: cy, What: "EVAR: review the result", By: day.Of(2026, 3, 4), Urgency: "urgent", Detail: "endoleak Ia, seen on 2 Mar 2026: to be looked at."}},
+		Results:   []digest.Item{{Who: cy, What: "EVAR: review the result", By: day.Of(2026, 3, 4), Urgency: "urgent", Detail: "Endoleak Ia, seen on 2 Mar 2026: to be looked at."}},
 		Questions: []digest.Item{{Who: ada, What: "What is this imaging?", By: day.Of(2026, 3, 12), Detail: "No rule knows what this imaging on 26 Feb 2026 is (AOBA BODEN)."}},
 		Sums: []digest.Sum{
 			{Name: "Resources received", Total: 12480, Parts: []digest.Part{{"used", 9000}, {"superseded", 300}, {"not relevant", 3100}, {"in error", 60}, {"quarantined", 20}}},
@@ -107,7 +107,7 @@ func TestOrderOfTheParts(t *testing.T) {
 // letter; with names they are.
 func TestNamesOnlyIfSwitchedOn(t *testing.T) {
 	t.Parallel()
-	secrets := []string{"Quillfeather", "Tinderbox", "Lantern", "0044719", "HB-", "7731", "endoleak", "AOBA", "ImagingStudy/"}
+	secrets := []string{"Quillfeather", "Tinderbox", "Lantern", "0044719", "HB-", "7731", "ndoleak", "AOBA", "ImagingStudy/"}
 	in := sample()
 	l := write(t, in)
 	for _, s := range secrets {

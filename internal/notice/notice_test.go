@@ -161,8 +161,8 @@ func TestTexts(t *testing.T) {
 	next.Implants = append(next.Implants, surveil.Implant{ID: "Procedure/y", Class: "tevar", Visits: []surveil.Visit{{Implant: "Procedure/y", Step: "m1", Standing: surveil.Upcoming}}})
 	want := []string{
 		"rung|p: Presumed lost to follow-up since 9 Mar 2026.",
-		"implant-new|p|Procedure/y: New implant under surveillance (tevar).",
-		"visit|p|Procedure/x/m1: Visit m1: open, now overdue.",
+		"implant-new|p|Procedure/y: New implant under surveillance (TEVAR).",
+		"visit|p|Procedure/x/m1: Visit m1: open; now overdue.",
 		"work-new|p|p|chase-overdue: New: Chase overdue imaging, visit m1 (routine), by 31 Mar 2026.",
 		"work-changed|p|p|review-finding: Changed: Review the result (asap), by 31 Mar 2026.",
 		"work-cancelled|p|p|arrange-imaging: Cancelled: Arrange imaging, visit m1: the window has closed: it is chased from now on.",

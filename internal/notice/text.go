@@ -29,6 +29,20 @@ func Title(kind string) string {
 	return kind
 }
 
+// ClassName is a class of implants as it is said in the trade.
+func ClassName(class string) string {
+	switch class {
+	case "evar", "tevar":
+		return strings.ToUpper(class)
+	case "fenestrated-branched":
+		return "FEVAR/BEVAR"
+	case "":
+		return ""
+	}
+	words := strings.ReplaceAll(class, "-", " ")
+	return strings.ToUpper(words[:1]) + words[1:]
+}
+
 // WorkText says what is to be done and why, in whole sentences.
 func WorkText(w *surveil.Work) string {
 	text := Title(w.Kind) + "."
@@ -75,9 +89,9 @@ func (c *Change) Text() string {
 	case Rung:
 		return rungText(c)
 	case ImplantNew:
-		return "New implant under surveillance" + in(c.Now) + "."
+		return "New implant under surveillance" + in(ClassName(c.Now)) + "."
 	case ImplantGone:
-		return "An implant" + in(c.Was) + " is no longer on record."
+		return "An implant" + in(ClassName(c.Was)) + " is no longer on record."
 	case Visit:
 		return visitText(c)
 	}
@@ -123,9 +137,9 @@ func rungText(c *Change) string {
 func visitText(c *Change) string {
 	text := "Visit " + c.Step + ": "
 	if c.Was != "" {
-		text += c.Was + ", now "
+		text += standingText(c.Was) + "; now "
 	}
-	text += c.Now
+	text += standingText(c.Now)
 	if c.Reason != "" {
 		text += " (" + ReasonText(c.Reason) + ")"
 	}
@@ -133,6 +147,11 @@ func visitText(c *Change) string {
 		text += ", until " + c.Until.Text()
 	}
 	return text + evidenceText(c.Evidence) + "."
+}
+
+// standingText is a standing with its result, for people.
+func standingText(text string) string {
+	return strings.NewReplacer(", awaited", ", its report awaited", ", reported", ", its report not yet reviewed").Replace(text)
 }
 
 func workText(c *Change) string {

@@ -23,13 +23,27 @@ type Line struct {
 	LastSeen    day.Day       `json:"lastSeen,omitempty"`
 	LastImaging day.Day       `json:"lastImaging,omitempty"`
 	Classes     []string      `json:"classes,omitempty"`
-	Owed        []Owed        `json:"owed,omitempty"` // visits overdue, open, booked or next, by close
+	Implants    []Implanted   `json:"implants,omitempty"`
+	Owed        []Owed        `json:"owed,omitempty"`   // visits overdue, open, booked or next, by close
+	Beside      []Owed        `json:"beside,omitempty"` // other visits that work or a question is about, such as missed ones
 	Questions   int           `json:"questions,omitempty"`
 	BookedGone  day.Day       `json:"bookedGone,omitempty"` // an imaging appointment on this day has passed, and no study came
 	NextBooking day.Day       `json:"nextBooking,omitempty"`
 }
 
-// Owed is a visit that is owed or comes next.
+// Implanted is an implant of a patient with its index date, which may be known
+// only as a range.
+type Implanted struct {
+	ID    string  `json:"id"`
+	Class string  `json:"class,omitempty"`
+	First day.Day `json:"first,omitempty"`
+	Last  day.Day `json:"last,omitempty"`
+}
+
+// Index is the index date; unknown where none is recorded.
+func (m *Implanted) Index() day.Span { return day.Span{First: m.First, Last: m.Last} }
+
+// Owed is a visit that is owed or comes next, or that something is asked about.
 type Owed struct {
 	Implant  string           `json:"implant"`
 	Class    string           `json:"class,omitempty"`
@@ -54,15 +68,20 @@ func LineOf(p *surveil.Plan, c *chart.Chart) Line {
 	l := Line{Patient: p.Patient, Others: c.Others, Identifiers: p.Identifiers, Name: c.Name, Born: c.Born.String(), Sex: c.Sex, Phone: c.Phone,
 		State: p.Surveillance, Ended: p.Ended, FollowUp: p.FollowUp, ImagingGap: p.ImagingGap, LastSeen: p.LastSeen, LastImaging: p.LastImaging,
 		Questions: len(p.Questions)}
+	about := map[string]bool{}
+	for i := range p.Work {
+		about[p.Work[i].Visit] = p.Work[i].Visit != ""
+	}
 	for i := range p.Implants {
 		m := &p.Implants[i]
 		l.Classes = append(l.Classes, m.Class)
-		if m.Ended != "" {
-			continue
-		}
+		l.Implants = append(l.Implants, Implanted{m.ID, m.Class, m.Index.First, m.Index.Last})
 		for j := range m.Visits {
-			if v := &m.Visits[j]; v.Standing == surveil.Overdue || v.Standing == surveil.Open || v.Standing == surveil.Booked || j == m.Next {
+			v := &m.Visits[j]
+			if owed := v.Standing == surveil.Overdue || v.Standing == surveil.Open || v.Standing == surveil.Booked || j == m.Next; owed && m.Ended == "" {
 				l.Owed = append(l.Owed, owedOf(m, v))
+			} else if about[v.Key()] {
+				l.Beside = append(l.Beside, owedOf(m, v))
 			}
 		}
 	}

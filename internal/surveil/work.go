@@ -245,15 +245,21 @@ func (e *engine) findingReviews(m *implant, latest day.Day, add func(string, day
 	}
 	for _, h := range e.hits(m, m.now().care(), m.now().class) {
 		if r := h.trigger.Then.Review; r != nil && h.finding != nil {
-			want(h, r.Within, r.Urgency, Reason{Rule: "trigger-review", Facts: h.facts, From: h.finding.On, Word: h.trigger.ID + ": " + said(h.finding), Cite: h.trigger.Cite.Text})
+			want(h, r.Within, r.Urgency, Reason{Rule: "trigger-review", Facts: h.facts, From: h.finding.On, Word: said(h.finding) + " (rule " + h.trigger.ID + ")", Cite: h.trigger.Cite.Text})
 		}
 	}
 }
 
-// said is a finding in a few words.
+// said is a finding in a few words, to begin a sentence with.
 func said(f *chart.Finding) string {
 	text := strings.ReplaceAll(f.What, "-", " ")
-	if f.Type != "" {
+	if text != "" {
+		text = strings.ToUpper(text[:1]) + text[1:] // findings have names in ASCII
+	}
+	switch {
+	case f.Type == "unknown":
+		text += " of unknown type"
+	case f.Type != "":
 		text += " " + f.Type
 	}
 	if f.Has {

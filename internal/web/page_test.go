@@ -186,8 +186,17 @@ func TestEveryStandingIsShown(t *testing.T) {
 		}
 	}
 	root, body := page(t, s, "/patients/st")
+	near, whole, ok := strings.Cut(body, `class="roll"`)
+	if !ok || strings.Count(near, `class="today"`) != 1 || strings.Count(whole, `class="today"`) != 1 {
+		t.Error("the drawing for a phone, or the whole one, does not show today")
+	}
+	for st, want := range map[string]int{"done": 0, "missed": 0, "booked": 1, "open": 1, "upcoming": 1} {
+		if n := strings.Count(near, "bar bar-"+st+"\""); n != want {
+			t.Errorf("the drawing for a phone has %d bars for %s, want %d", n, st, want)
+		}
+	}
 	for _, st := range []string{"done", "excused", "missed", "overdue", "booked", "open", "upcoming", "undecided"} {
-		if strings.Count(body, "bar bar-"+st+"\"") != 1 {
+		if strings.Count(whole, "bar bar-"+st+"\"") != 1 {
 			t.Errorf("the timeline has no bar for %s", st)
 		}
 	}

@@ -11,6 +11,7 @@ import (
 	"perennial/internal/chart"
 	"perennial/internal/day"
 	"perennial/internal/fault"
+	"perennial/internal/notice"
 	"perennial/internal/surveil"
 )
 
@@ -24,6 +25,7 @@ type patientPage struct {
 	Standing   string // the patient as a whole, in words
 	Mark       string // the shape of it
 	Time       timeline
+	Phone      *timeline // the time around today; nil where nothing is drawn
 	Implants   []implantView
 	Work       []rowView
 	Rulings    []chart.Ruling
@@ -98,7 +100,10 @@ func (s *Server) patientPage(p *Patient) patientPage {
 	}
 	slices.Reverse(v.Studies)
 	v.Attempts = p.Chart.Attempts
-	v.Time = timelineOf(p)
+	v.Time = timelineOf(p, pageSheet())
+	if near := timelineOf(p, phoneSheet()); near.Shown {
+		v.Phone = &near
+	}
 	return v
 }
 
@@ -258,7 +263,7 @@ func (s *Server) status(w http.ResponseWriter, r *http.Request) error {
 func classNames(list string) string {
 	words := strings.Split(list, ", ")
 	for i := range words {
-		words[i] = ClassName(words[i])
+		words[i] = notice.ClassName(words[i])
 	}
 	return strings.Join(words, ", ")
 }

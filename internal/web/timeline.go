@@ -2,127 +2,40 @@ package web
 
 import (
 	"slices"
+	"strconv"
 	"strings"
 
 	"perennial/internal/chart"
 	"perennial/internal/day"
+	"perennial/internal/notice"
 	"perennial/internal/surveil"
 )
-
-// outcome is what became of a study. Each has a shape of its own.
-type outcome string
-
-// Outcomes.
-const (
-	outcomeOnTime  outcome = "counted, on time"
-	outcomeLate    outcome = "counted, late"
-	outcomeWaits   outcome = "waits for a person"
-	outcomeUnused  outcome = "not counted for a visit"
-	outcomeUnknown outcome = "not recognised"
-	outcomeGone    outcome = "taken back"
-)
-
-// Path is the shape of an outcome, around 0 0.
-func (o outcome) Path() string {
-	switch o {
-	case outcomeOnTime:
-		return "M0-5A5 5 0 1 1 0 5A5 5 0 1 1 0-5z"
-	case outcomeLate:
-		return "M-4.500-4.500h9v9h-9z"
-	case outcomeWaits:
-		return "M0-5A5 5 0 1 1 0 5A5 5 0 1 1 0-5zM0-3.600V3.600A3.600 3.600 0 1 1 0-3.600z"
-	case outcomeUnknown:
-		return "M0-5.500 5.500 4.500h-11zM0-2.600-3 3h6z"
-	case outcomeGone:
-		return "M-4-5.200 0-1.200 4-5.200 5.200-4 1.200 0 5.200 4 4 5.200 0 1.200-4 5.200-5.200 4-1.200 0-5.200-4z"
-	}
-	return "M0-4.500A4.500 4.500 0 1 1 0 4.500A4.500 4.500 0 1 1 0-4.500zM0-3.200A3.200 3.200 0 1 0 0 3.200A3.200 3.200 0 1 0 0-3.200z"
-}
-
-// Class is the outcome's name in the style sheet.
-func (o outcome) Class() string {
-	word, _, _ := strings.Cut(string(o), " ")
-	if o == outcomeOnTime || o == outcomeLate {
-		return "counted"
-	}
-	return strings.TrimSuffix(word, ",")
-}
-
-func outcomes() []outcome {
-	return []outcome{outcomeOnTime, outcomeLate, outcomeWaits, outcomeUnused, outcomeUnknown, outcomeGone}
-}
-
-// outcomeOf says what became of a study in a plan. One that serves several
-// visits is on time where it is so for one of them; the table tells them apart.
-func outcomeOf(p *surveil.Plan, st *chart.Study) outcome {
-	if st.State == chart.StudyRetracted {
-		return outcomeGone
-	}
-	late := false
-	for i := range p.Implants {
-		for j := range p.Implants[i].Visits {
-			v := &p.Implants[i].Visits[j]
-			if v.Standing == surveil.Done && isStudy(st, v.Study) {
-				if v.Timing != "late" {
-					return outcomeOnTime
-				}
-				late = true
-			}
-		}
-	}
-	if late {
-		return outcomeLate
-	}
-	if slices.ContainsFunc(p.Questions, func(q surveil.Question) bool {
-		return isStudy(st, q.About) && (q.Kind == "study-acceptance" || q.Kind == "study-early" || q.Kind == "partial-date")
-	}) {
-		return outcomeWaits
-	}
-	if st.Unrecognised {
-		return outcomeUnknown
-	}
-	return outcomeUnused
-}
-
-// isStudy says whether a reference names the study; several studies that serve
-// one visit together are named side by side.
-func isStudy(st *chart.Study, ref string) bool {
-	if ref == "" {
-		return false
-	}
-	one := func(name string) bool {
-		return name == ref || slices.Contains(strings.FieldsFunc(ref, func(r rune) bool { return r == '+' || r == ' ' || r == ',' }), name)
-	}
-	return one(st.Ref) || slices.ContainsFunc(st.Also, one)
-}
-
-// serves lists the visits that a study satisfied.
-func serves(p *surveil.Plan, st *chart.Study) string {
-	var list []string
-	for i := range p.Implants {
-		for j := range p.Implants[i].Visits {
-			if v := &p.Implants[i].Visits[j]; v.Standing == surveil.Done && isStudy(st, v.Study) {
-				list = append(list, ClassName(p.Implants[i].Class)+" "+v.Step)
-			}
-		}
-	}
-	return strings.Join(list, ", ")
-}
 
 // timeline is the patient's story as a drawing: one lane for operations, one
 // for each series of visits, one for imaging and appointments.
 type timeline struct {
-	Shown  bool
-	W, H   int
-	Foot   int // where the axis stands
-	Left   int
-	TodayX int
-	Years  []tick
-	Lanes  []lane
-	Bars   []bar
-	Marks  []shape
-	Legend []shape
-	Said   string // the drawing in words
+	sheet
+	Shown     bool
+	ID        string // of the drawing on its page
+	H         int
+	Foot      int // where the axis stands
+	Today     flag
+	Ended     flag // the day surveillance ended; without text: it did not
+	Ticks     []tick
+	Lanes     []lane
+	Bars      []bar
+	Marks     []shape
+	Legend    []shape
+	Standings []surveil.Standing // for the legend
+	Title     string
+	Said      string // the drawing in words
+}
+
+// flag is a day marked from top to bottom, with words beside it.
+type flag struct {
+	X      int
+	Text   string
+	Anchor string // start, middle or end
 }
 
 type tick struct {
@@ -152,31 +65,58 @@ type shape struct {
 	Path      string
 	ClassName string
 	Said      string
+	Lines     []line // words beside it
 }
 
-// The drawing's size.
-const (
-	timeWidth = 1120
-	timeLeft  = 118
-	timeRight = 26
-	laneStep  = 40
-)
+// line is a line of words in the drawing.
+type line struct {
+	X, Y int
+	Text string
+}
+
+// sheet is the size of a drawing and how much it takes in.
+type sheet struct {
+	W           int // width
+	Left, Right int // margins; the names of the lanes stand in the left one
+	Step        int // from lane to lane
+	Name        int // from a lane down to its name
+	most        int // characters of a lane's name
+	letter      int // width of a letter
+	before      int // days before today that it takes in at most; 0: all
+	after       int
+	words       bool // each shape has its words beside it
+}
+
+// pageSheet is the whole story, for the page of a patient.
+func pageSheet() sheet {
+	return sheet{W: 1120, Left: 118, Right: 26, Step: 40, Name: 4, most: 16, letter: 7}
+}
+
+// phoneSheet is the time around today, for a narrow screen: about as many units
+// wide as the screen has, so that nothing is out of sight.
+func phoneSheet() sheet {
+	return sheet{W: 440, Left: 4, Right: 10, Step: 58, Name: -27, most: 40, letter: 7, before: 760, after: 420}
+}
 
 // scale turns days into places.
-type scale struct{ from, to day.Day }
+type scale struct {
+	sheet
+	from, to day.Day
+}
 
 func (s scale) x(d day.Day) int {
 	d = max(s.from, min(s.to, d))
-	return timeLeft + int(int64(d-s.from)*int64(timeWidth-timeLeft-timeRight)/int64(max(1, s.to-s.from)))
+	return s.Left + int(int64(d-s.from)*int64(s.W-s.Left-s.Right)/int64(max(1, s.to-s.from)))
 }
 
 // shown says whether a day lies in the drawing.
 func (s scale) shown(d day.Day) bool { return d >= s.from && d <= s.to }
 
 // scaleOf takes in everything that is drawn, but not more than 45 years before
-// and 8 after today, so that a mistyped year does not squeeze the rest.
-func scaleOf(p *Patient) (scale, bool) {
-	s := scale{}
+// and 8 after today, so that a mistyped year does not squeeze the rest, and no
+// more than the sheet does.
+func scaleOf(p *Patient, on sheet) (scale, bool) {
+	s := scale{sheet: on}
 	add := func(d day.Day) {
 		if d <= 0 || d < p.Plan.AsOf-45*366 || d > p.Plan.AsOf+8*366 {
 			return
@@ -200,40 +140,69 @@ func scaleOf(p *Patient) (scale, bool) {
 	if s.from == 0 {
 		return s, false
 	}
+	for i := range p.Chart.Bookings {
+		add(p.Chart.Bookings[i].On)
+	}
 	add(p.Plan.AsOf)
 	pad := max(20, int(s.to-s.from)/40)
 	s.from, s.to = max(1, s.from.Plus(-pad)), s.to.Plus(pad)
+	if on.before > 0 {
+		s.from, s.to = max(s.from, p.Plan.AsOf.Plus(-on.before)), min(s.to, p.Plan.AsOf.Plus(on.after))
+	}
 	return s, true
 }
 
-func timelineOf(p *Patient) timeline {
-	s, ok := scaleOf(p)
+// timelineOf draws the story of a patient on a sheet.
+func timelineOf(p *Patient, on sheet) timeline {
+	s, ok := scaleOf(p, on)
 	if !ok {
 		return timeline{}
 	}
-	t := timeline{Shown: true, W: timeWidth, Left: timeLeft, TodayX: s.x(p.Plan.AsOf)}
-	y := 44
-	t.operations(p, s, y)
-	for i := range p.Plan.Implants {
-		m := &p.Plan.Implants[i]
-		for _, series := range seriesOf(m) {
-			y += laneStep
-			label := ClassName(m.Class)
-			if series != "main" {
-				label += " " + tame(series)
-			}
-			t.Lanes = append(t.Lanes, lane{y, y + 4, cutTo(label, 16)})
-			t.windows(m, series, s, y)
+	t := timeline{sheet: on, Shown: true, Today: s.flag(p.Plan.AsOf, "today, "), Standings: standings(), Legend: legend(), Title: "Timeline of visits and imaging"}
+	if p.Plan.Surveillance == surveil.StateEnded && s.shown(p.Plan.EndedOn) {
+		t.Ended = s.flag(p.Plan.EndedOn, "ended, ")
+		if d := t.Today.X - t.Ended.X; d < 150 && t.Ended.Anchor != "start" {
+			t.Ended.Anchor = "end" // out of the way of today's words
 		}
 	}
-	y += laneStep
-	t.imaging(p, s, y)
-	t.Foot = y + 26
+	y := 4
+	if t.operations(p, s, y+on.Step) || on.after == 0 {
+		y += on.Step
+		t.lane(y, "Operations")
+	}
+	for i := range p.Plan.Implants {
+		m := &p.Plan.Implants[i]
+		for _, l := range lanesOf(m) {
+			if t.windows(m, l, s, y+on.Step) || on.after == 0 {
+				y += on.Step
+				t.lane(y, l.label)
+			}
+		}
+	}
+	y += on.Step
+	low := t.imaging(p, s, y)
+	t.Foot = max(y+26, low+8)
 	t.H = t.Foot + 24
-	t.Years = years(s)
-	t.Legend = legend()
+	t.Ticks = ticks(s)
 	t.Said = said(p)
 	return t
+}
+
+func (t *timeline) lane(y int, label string) {
+	t.Lanes = append(t.Lanes, lane{y, y + t.Name, cutTo(label, t.most)})
+}
+
+// flag marks a day; its words do not leave the sheet.
+func (s scale) flag(d day.Day, word string) flag {
+	f := flag{X: s.x(d), Text: word + d.Text(), Anchor: "middle"}
+	half := s.letter * len(f.Text) / 2
+	if f.X-half < 0 {
+		f.Anchor = "start"
+	}
+	if f.X+half > s.W {
+		f.Anchor = "end"
+	}
+	return f
 }
 
 func cutTo(text string, most int) string {
@@ -243,47 +212,118 @@ func cutTo(text string, most int) string {
 	return text
 }
 
-// seriesOf lists the series of an implant in the order of their first visits.
-func seriesOf(m *surveil.Implant) []string {
-	var list []string
+// visitLane is a series of visits that are counted from one operation.
+type visitLane struct {
+	clock  int
+	series string
+	label  string
+}
+
+// lanesOf lists the lanes of an implant in the order of their first visits.
+func lanesOf(m *surveil.Implant) []visitLane {
+	var list []visitLane
 	for i := range m.Visits {
-		if s := m.Visits[i].Series; !slices.Contains(list, s) {
-			list = append(list, s)
+		v := &m.Visits[i]
+		if slices.ContainsFunc(list, func(l visitLane) bool { return l.clock == v.Clock && l.series == v.Series }) {
+			continue
 		}
+		label := notice.ClassName(m.Class)
+		switch {
+		case v.Added:
+			label += ", added"
+		case v.Series != "main":
+			label += " " + tame(v.Series)
+		}
+		if v.Clock > 1 {
+			label += ", clock " + strconv.Itoa(v.Clock)
+		}
+		list = append(list, visitLane{v.Clock, v.Series, label})
 	}
 	return list
 }
 
-// windows draws the visits of a series as bars.
-func (t *timeline) windows(m *surveil.Implant, series string, s scale, y int) {
-	free := timeLeft // where the next label may begin
+// windows draws the visits of a lane as bars, and says whether there are any.
+func (t *timeline) windows(m *surveil.Implant, l visitLane, s scale, y int) bool {
+	first := len(t.Bars)
 	for i := range m.Visits {
 		v := &m.Visits[i]
-		if v.Series != series || !v.Opens.Known() || !v.Closes.Known() || v.Closes.Last < s.from || v.Opens.First > s.to {
+		if v.Series != l.series || v.Clock != l.clock || !v.Opens.Known() || !v.Closes.Known() || v.Closes.Last < s.from || v.Opens.First > s.to {
 			continue
 		}
 		b := bar{X: s.x(v.Opens.First), Y: y - 6, ClassName: string(v.Standing), Mark: markPath(string(v.Standing)), Label: tame(v.Step)}
 		b.W = max(4, s.x(v.Closes.Last)-b.X)
-		b.Said = tame(v.Step) + ", " + v.Opens.Text() + " to " + v.Closes.Text() + ": " + string(v.Standing)
+		b.Said = tame(v.Step) + ", " + windowText(v) + ": " + string(v.Standing)
 		b.MarkX = b.X + b.W/2 - 5
-		if width := 7 * len([]rune(b.Label)); b.X >= free {
-			b.LabelX, free = b.X, b.X+width
-		} else {
-			b.Label = ""
-		}
 		t.Bars = append(t.Bars, b)
+	}
+	s.label(t.Bars[first:])
+	return len(t.Bars) > first
+}
+
+// windowText is a visit's window in words; where the operation has no exact date
+// its ends are ranges.
+func windowText(v *surveil.Visit) string {
+	if v.Opens.Exact() && v.Closes.Exact() {
+		return v.Opens.Text() + " to " + v.Closes.Text()
+	}
+	return "opens " + v.Opens.Text() + ", closes " + v.Closes.Text()
+}
+
+// label places the names of bars where they cover no other; with words, the
+// standing stands beside the name where there is room.
+func (s scale) label(bars []bar) {
+	free := 0 // where the next name may begin
+	for i := range bars {
+		b := &bars[i]
+		room, at := s.W, max(free, b.X)
+		if i+1 < len(bars) {
+			room = bars[i+1].X
+		} else {
+			at = max(free, min(b.X, s.W-s.letter*len([]rune(b.Label+" "+b.ClassName))))
+		}
+		if long := b.Label + " " + b.ClassName; s.words && at+s.letter*len([]rune(long)) <= room {
+			b.Label = long
+		}
+		width := s.letter * len([]rune(b.Label))
+		if b.LabelX = min(b.X, s.W-width); b.LabelX < free {
+			b.Label = ""
+			continue
+		}
+		free = b.LabelX + width
 	}
 }
 
-// operations draws what was implanted, and when.
-func (t *timeline) operations(p *Patient, s scale, y int) {
-	t.Lanes = append(t.Lanes, lane{y, y + 4, "Operations"})
+// operations draws what was implanted, and when, and says whether there is any.
+func (t *timeline) operations(p *Patient, s scale, y int) bool {
+	first := len(t.Marks)
 	for i := range p.Chart.Operations {
 		op := &p.Chart.Operations[i]
 		if op.Role == chart.RoleOther || !op.On.Known() || !s.shown(op.On.First) {
 			continue
 		}
-		t.Marks = append(t.Marks, shape{s.x(op.On.First), y, operationPath(op.Role), "operation", strings.TrimSpace(string(op.Role)+" "+ClassName(op.Class)) + ", " + op.On.Text()})
+		t.Marks = append(t.Marks, shape{X: s.x(op.On.First), Y: y, Path: operationPath(op.Role), ClassName: "operation", Said: strings.TrimSpace(string(op.Role)+" "+notice.ClassName(op.Class)) + ", " + op.On.Text()})
+	}
+	if s.words {
+		s.beside(t.Marks[first:], y)
+	}
+	return len(t.Marks) > first
+}
+
+// beside puts the words of operations to the right of them, or a little lower
+// where they would run into the next.
+func (s scale) beside(marks []shape, y int) {
+	for i := range marks {
+		m := &marks[i]
+		width := s.letter * len([]rune(m.Said))
+		at := min(m.X+11, s.W-width)
+		low := at < m.X+11
+		for j := range marks {
+			low = low || marks[j].X > m.X && marks[j].X-8 < at+width
+		}
+		m.Lines = []line{{at, y + 4, m.Said}}
+		if low {
+			m.Lines[0].Y = y + 19
+		}
 	}
 }
 
@@ -299,24 +339,68 @@ func operationPath(role chart.Role) string {
 	return "M-2-6H2V6H-2z"
 }
 
-// imaging draws studies and appointments.
-func (t *timeline) imaging(p *Patient, s scale, y int) {
-	t.Lanes = append(t.Lanes, lane{y, y + 4, "Imaging"})
+// imaging draws studies and appointments, and gives the place below the lowest
+// of their words.
+func (t *timeline) imaging(p *Patient, s scale, y int) int {
+	t.lane(y, "Imaging")
+	first := len(t.Marks)
 	for i := range p.Chart.Studies {
 		st := &p.Chart.Studies[i]
 		if !st.On.Known() || !s.shown(st.On.First) || st.State == chart.StudyOrdered || st.On.First > p.Plan.AsOf {
 			continue
 		}
 		o := outcomeOf(p.Plan, st)
-		t.Marks = append(t.Marks, shape{s.x(st.On.First), y, o.Path(), "study " + o.Class(), kindName(st.Kind) + ", " + st.On.Text() + ": " + string(o)})
+		t.Marks = append(t.Marks, shape{X: s.x(st.On.First), Y: y, Path: o.Path(), ClassName: "study " + o.Class(), Said: kindName(st.Kind) + ", " + st.On.Text() + ": " + string(o)})
 	}
 	for i := range p.Chart.Bookings {
 		b := &p.Chart.Bookings[i]
 		if !b.Imaging || b.State == chart.BookingOff || !s.shown(b.On) || b.State == chart.BookingKept {
 			continue
 		}
-		t.Marks = append(t.Marks, shape{s.x(b.On), y, bookingPath, "booking", "appointment, " + b.On.Text() + bookingState(b, p.Plan.AsOf)})
+		t.Marks = append(t.Marks, shape{X: s.x(b.On), Y: y, Path: bookingPath, ClassName: "booking", Said: "appointment, " + b.On.Text() + bookingState(b, p.Plan.AsOf)})
 	}
+	if !s.words {
+		return y
+	}
+	return s.under(t.Marks[first:], y, t.Today.X)
+}
+
+// under puts the words of shapes below them, each part on a line of its own, in
+// rows so that none covers another, and gives the place below the last.
+func (s scale) under(marks []shape, y, today int) int {
+	order := make([]*shape, len(marks))
+	for i := range marks {
+		order[i] = &marks[i]
+	}
+	slices.SortStableFunc(order, func(a, b *shape) int { return a.X - b.X })
+	var free []int // in each row, where the next words may begin
+	low := y
+	for _, m := range order {
+		name, rest, _ := strings.Cut(m.Said, ", ")
+		date, became, _ := strings.Cut(rest, ": ")
+		parts := slices.DeleteFunc([]string{name, date, became}, func(s string) bool { return s == "" })
+		width := 0
+		for _, part := range parts {
+			width = max(width, s.letter*len([]rune(part)))
+		}
+		x := max(0, min(m.X-5, s.W-width))
+		if x < today && today < x+width { // not across the line of today
+			if x = today + 6; m.X < today-12 || x+width > s.W {
+				x = max(0, today-6-width)
+			}
+		}
+		row := slices.IndexFunc(free, func(at int) bool { return at <= x })
+		if row < 0 {
+			row, free = len(free), append(free, 0)
+		}
+		free[row] = x + width + 8
+		for i, part := range parts {
+			at := y + 20 + row*48 + i*14
+			m.Lines = append(m.Lines, line{x, at, part})
+			low = max(low, at)
+		}
+	}
+	return low
 }
 
 // bookingPath is the shape of an appointment.
@@ -332,22 +416,32 @@ func bookingState(b *chart.Booking, asOf day.Day) string {
 	return ""
 }
 
-// years are the ticks of the axis, at least 44 apart.
-func years(s scale) []tick {
-	first, _, _ := s.from.Civil()
-	last, _, _ := s.to.Civil()
-	step := 1
-	for _, n := range []int{1, 2, 5, 10, 20} {
-		step = n
-		if (timeWidth-timeLeft)/max(1, (last-first+1)/n) >= 44 {
+// ticks are the months or years of the axis, as many as there is room for.
+func ticks(s scale) []tick {
+	const room = 58
+	months := 1
+	for _, n := range []int{1, 2, 3, 6, 12, 24, 60, 120, 240} {
+		months = n
+		if (s.W-s.Left-s.Right)*n*30/max(1, int(s.to-s.from)) >= room {
 			break
 		}
 	}
+	first, _, _ := s.from.Civil()
+	last, _, _ := s.to.Civil()
 	var list []tick
-	for y := first; y <= last+1; y++ {
-		if d := day.Of(y, 1, 1); y%step == 0 && d > 0 && s.shown(d) {
-			list = append(list, tick{s.x(d), d.String()[:4]})
+	for n := first * 12; n < (last+1)*12; n++ {
+		d := day.Of(n/12, n%12+1, 1)
+		if n%months != 0 || d <= 0 || !s.shown(d) {
+			continue
 		}
+		text := strings.TrimPrefix(d.Text(), "1 ")
+		if months >= 12 {
+			text = d.String()[:4]
+		}
+		if s.x(d)+s.letter*len(text) > s.W {
+			text = "" // it would leave the sheet
+		}
+		list = append(list, tick{s.x(d), text})
 	}
 	return list
 }
@@ -378,6 +472,3 @@ func said(p *Patient) string {
 	}
 	return "Visits: " + strings.Join(parts, ", ") + ". The table below says the same with dates."
 }
-
-// Standings are all standings, for the legend.
-func (timeline) Standings() []surveil.Standing { return standings() }

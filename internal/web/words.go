@@ -71,26 +71,12 @@ func workKinds() []string {
 // urgencies are all urgencies, the most pressing first.
 func urgencies() []string { return []string{"stat", "asap", "urgent", "routine"} }
 
-// ClassName is a class of implants as it is said in the trade.
-func ClassName(class string) string {
-	switch class {
-	case "evar", "tevar":
-		return strings.ToUpper(class)
-	case "fenestrated-branched":
-		return "FEVAR/BEVAR"
-	case "":
-		return ""
-	}
-	words := strings.ReplaceAll(class, "-", " ")
-	return strings.ToUpper(words[:1]) + words[1:]
-}
-
 // rungName is a rung as it is said to people.
 func rungName(r surveil.Rung) string { return strings.ReplaceAll(string(r), "-", " ") }
 
 // kindName is a kind of imaging as it is said to people.
 func kindName(k chart.Kind) string {
-	name := strings.NewReplacer("ct-unknown-contrast", "CT, contrast not stated", "ct-", "CT ", "mr-", "MR ", "duplex-limited", "limited duplex").Replace(k.String())
+	name := strings.NewReplacer("ct-unknown-contrast", "CT, contrast not stated", "ct-plain", "CT without contrast", "ct-contrast", "CT with contrast", "ct-", "CT ", "mr-", "MR ", "duplex-limited", "limited duplex").Replace(k.String())
 	if name == "mr" {
 		return "MR"
 	}
@@ -122,7 +108,7 @@ func markPath(s string) string {
 // functions are what the templates may call.
 func functions() template.FuncMap {
 	return template.FuncMap{
-		"date": day.Day.Text, "span": day.Span.Text, "tame": tame, "class": func(s string) string { return tame(ClassName(s)) }, "imaging": kindName, "rung": func(r surveil.Rung) string { return tame(rungName(r)) },
+		"date": day.Day.Text, "span": day.Span.Text, "tame": tame, "class": func(s string) string { return tame(notice.ClassName(s)) }, "imaging": kindName, "rung": func(r surveil.Rung) string { return tame(rungName(r)) },
 		"title": func(s string) string { return tame(notice.Title(s)) }, "mark": markPath, "group": group, "reason": (*surveil.Reason).Text, "ended": func(s string) string { return tame(notice.ReasonText(s)) },
 		"path": url.PathEscape, "evidence": evidenceWords, "group64": func(n int64) string { return group(int(n)) }, "moment": moment, "words": func(s string) string { return tame(strings.ReplaceAll(s, "-", " ")) },
 	}

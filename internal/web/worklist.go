@@ -144,7 +144,7 @@ func filters(want wish, rows []Row) []filter {
 	plain := func(s string) string { return strings.ReplaceAll(s, "-", " ") }
 	list := []filter{
 		choices("urgency", "Urgency", want.Urgency, urgencies(), plain),
-		choices("class", "Implant", want.Class, classes, ClassName),
+		choices("class", "Implant", want.Class, classes, notice.ClassName),
 		choices("standing", "Standing", want.Standing, texts(standings()), plain),
 		choices("follow-up", "Follow-up", want.FollowUp, texts(rungs()), plain),
 		choices("booking", "Booking", want.Booking, []string{bookingGone, bookingNone, bookingSome, bookingAside}, bookingWords),
@@ -264,7 +264,7 @@ func cells(r *Row, asOf day.Day) []string {
 	if n := r.overdue(asOf); n > 0 {
 		late = strconv.Itoa(n)
 	}
-	list := []string{r.Name, r.Record, ClassName(r.Class), r.Index.String(), notice.Title(r.Kind), r.Step, r.Urgency, r.By.String(), r.Opens.String(), r.Closes.String(),
+	list := []string{r.Name, r.Record, notice.ClassName(r.Class), r.Index.String(), notice.Title(r.Kind), r.Step, r.Urgency, r.By.String(), r.Opens.String(), r.Closes.String(),
 		string(r.Standing), late, r.Booking.String(), aside, r.BookedGone.String(), r.LastSeen.String(), rungName(r.FollowUp), r.Phone, r.Why, r.Patient}
 	for i := range list {
 		list[i] = cell(list[i])

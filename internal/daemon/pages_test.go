@@ -1,0 +1,77 @@
+package daemon_test
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"perennial/config"
+	"perennial/internal/assess"
+	"perennial/internal/clinic"
+	"perennial/internal/daemon"
+	"perennial/internal/day"
+	"perennial/internal/kv/memkv"
+	"perennial/internal/surveil"
+)
+
+// A scan that may do for a visit that is missed by now: nobody owes the visit
+// any more, but the question about it stands.
+const asked = `{"resourceType":"Patient","id":"q2","identifier":[{"system":"urn:mrn","value":"Q-2"}],"name":[{"family":"Quay","given":["Testa"]}]}
+{"resourceType":"Procedure","id":"q2-evar","status":"completed","subject":{"reference":"Patient/q2"},"code":{"coding":[{"system":"http://www.ama-assn.org/go/cpt","code":"34705"}]},"performedDateTime":"2019-03-05"}
+{"resourceType":"ImagingStudy","id":"q2-ct","status":"available","subject":{"reference":"Patient/q2"},"started":"2022-03-01","procedureCode":[{"coding":[{"system":"http://www.ama-assn.org/go/cpt","code":"74177"}]}]}
+`
+
+// Rows of the worklist have the index date of their implant and the window of
+// their visit, also of one that is missed.
+func TestRowsHaveIndexAndWindow(t *testing.T) {
+	t.Parallel()
+	w, err := assess.Prepare(assess.Options{Shipped: config.Files})
+	if err != nil {
+		t.Fatal(err)
+	}
+	now := func() time.Time { return time.Date(2025, 6, 1, 12, 0, 0, 0, time.UTC) }
+	db := memkv.New()
+	if err := clinic.Init(t.Context(), db, now()); err != nil {
+		t.Fatal(err)
+	}
+	c, err := clinic.New(t.Context(), clinic.Options{DB: db, Book: w.Book, Rules: w.Rules, Now: now})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := c.Import(t.Context(), "test", clinic.Batches("test", strings.NewReader(asked))); err != nil {
+		t.Fatal(err)
+	}
+	pages := &daemon.Pages{Clinic: c, Rules: w.Rules, Now: now}
+	list, err := pages.Worklist(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var missed, windows int
+	for _, r := range list.Rows {
+		if r.Class != "evar" || r.Index != day.On(day.Of(2019, 3, 5)) {
+			t.Errorf("%s %s: class %q, index %s", r.Kind, r.Step, r.Class, r.Index)
+		}
+		if r.Opens > 0 && r.Closes > r.Opens {
+			windows++
+		}
+		if r.Standing == surveil.Missed {
+			missed++
+			if r.Step != "y3" || r.Opens != day.Of(2021, 12, 5) || r.Closes != day.Of(2022, 6, 3) {
+				t.Errorf("%s: %s to %s", r.Step, r.Opens, r.Closes)
+			}
+		}
+	}
+	if missed != 1 || windows < 2 {
+		t.Errorf("%d rows about a missed visit, %d with a window: %+v", missed, windows, list.Rows)
+	}
+	l, err := daemon.Letter(t.Context(), c, "Quay Unit", true, "nurse@example.org")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := strings.Join(strings.Fields(l.Text), " ")
+	for _, want := range []string{"EVAR y3: answer the question", "EVAR: chase the report"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the letter does not say %q:\n%s", want, l.Text)
+		}
+	}
+}
