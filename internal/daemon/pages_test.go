@@ -64,7 +64,7 @@ func TestRowsHaveIndexAndWindow(t *testing.T) {
 	if missed != 1 || windows < 2 {
 		t.Errorf("%d rows about a missed visit, %d with a window: %+v", missed, windows, list.Rows)
 	}
-	l, err := daemon.Letter(t.Context(), c, "Quay Unit", true, "nurse@example.org")
+	l, err := daemon.Letter(t.Context(), &daemon.Pages{Clinic: c, Site: "Quay Unit", Now: time.Now}, daemon.Digest{Names: true}, "nurse@example.org")
 	if err != nil {
 		t.Fatal(err)
 	}
