@@ -7,15 +7,18 @@ import (
 	"net"
 	"net/smtp"
 	"net/textproto"
+	"strconv"
 	"strings"
 	"testing"
 
 	"perennial/internal/testkit/mailrig"
 )
 
+func address(r *mailrig.Rig) string { return net.JoinHostPort(r.Host, strconv.Itoa(r.Port)) }
+
 // submit says one message by the standard library's client.
 func submit(r *mailrig.Rig, to string) error {
-	c, err := smtp.Dial(fmt.Sprintf("%s:%d", r.Host, r.Port))
+	c, err := smtp.Dial(address(r))
 	if err != nil {
 		return err
 	}
@@ -75,7 +78,7 @@ func TestRig(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 	r.Down(t)
-	if conn, err := net.Dial("tcp", fmt.Sprintf("%s:%d", r.Host, r.Port)); err == nil {
+	if conn, err := net.Dial("tcp", address(r)); err == nil {
 		conn.Close()
 		t.Error("somebody listens")
 	}
