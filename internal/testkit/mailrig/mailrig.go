@@ -17,6 +17,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -114,6 +115,19 @@ func (r *Rig) Down(t testing.TB) {
 	if err := r.postfix.stop(); err != nil {
 		t.Fatalf("Postfix does not stop: %v", err)
 	}
+	await(t, "the end of Postfix", r.closed)
+}
+
+// closed is nil when nobody listens: Postfix's programs end a moment after the
+// one that runs them.
+func (r *Rig) closed() error {
+	for _, port := range append(slices.Collect(maps.Values(r.Logins)), r.Port, r.ClearPort) {
+		if conn, err := dial(port); err == nil {
+			_ = conn.Close()
+			return fmt.Errorf("port %d is open", port)
+		}
+	}
+	return nil
 }
 
 // Up starts Postfix, the first time or again.
@@ -137,9 +151,7 @@ func (r *Rig) end(t testing.TB) {
 			t.Logf("%s:\n%s", name, strings.Join(lines[max(0, len(lines)-60):], ""))
 		}
 	}
-	if err := os.RemoveAll(r.dir); err != nil {
-		t.Error(err)
-	}
+	await(t, "the end of the folder", func() error { return os.RemoveAll(r.dir) })
 }
 
 // need skips the test where it cannot be run.
