@@ -31,7 +31,8 @@ func table() map[string]string {
 		"mail": "fault", "settings": "day yamldoc fault",
 		"clinic":   heart + " " + words + " assess kv store audit outbox source",
 		"web":      "day chart protocol surveil cohort notice clinic outbox audit fault",
-		"unmapped": "codes fhir fault", "daemon": "*", "demo": "day fhir fault", "testkit/cases": "*", "testkit/second": "", "testkit/fhirpeer": "", "doorway": "fault", "archtest": "",
+		"unmapped": "codes fhir fault", "daemon": "*", "demo": "day fhir fault", "doorway": "fault", "testkit/cases": "*", "testkit/second": "",
+		"testkit/fhirpeer": "", "testkit/mailrig": "", "archtest": "",
 	}
 }
 

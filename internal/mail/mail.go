@@ -11,7 +11,7 @@
 //   - The connection is encrypted by STARTTLS before anything is said, or
 //     nothing is sent; certificates are always checked.
 //   - What the server said decides what to do next: a 5xx about this message
-//     (no such mailbox) is final; all else (4xx, a refused login, a
+//     (no such mailbox) is final; all else (4xx, a refused sender or login, a
 //     certificate, a dropped connection) is worth another try, because it
 //     passes or people mend it.
 //

@@ -36,6 +36,12 @@ func TestMessage(t *testing.T) {
 	if again, _ := m.Bytes(); !bytes.Equal(again, text) {
 		t.Error("the same message gave other bytes")
 	}
+	checkMessage(t, text, m)
+}
+
+// checkMessage reads a message as it travels, or as it arrived.
+func checkMessage(t *testing.T, text []byte, m mail.Message) {
+	t.Helper()
 	for line := range bytes.Lines(text) {
 		if len(line) > 1000 || !bytes.HasSuffix(line, []byte("\r\n")) { // RFC 5321, 4.5.3.1.6
 			t.Errorf("a line of %d bytes ends with %q", len(line), line[max(0, len(line)-2):])
@@ -50,6 +56,11 @@ func TestMessage(t *testing.T) {
 	if subject != m.Subject || head.Get("Message-ID") != "<"+m.ID()+">" || head.Get("Auto-Submitted") != "auto-generated" || head.Get("X-Auto-Response-Suppress") != "All" {
 		t.Errorf("headers %v", head)
 	}
+	for _, name := range []string{"From", "To", "Date", "Subject", "Message-Id", "Auto-Submitted", "Content-Type"} {
+		if len(head[name]) != 1 {
+			t.Errorf("%s: %d times", name, len(head[name]))
+		}
+	}
 	for _, name := range []string{"Cc", "Bcc", "X-Mailer", "User-Agent"} {
 		if head.Get(name) != "" {
 			t.Errorf("%s: %s", name, head.Get(name))
@@ -58,7 +69,7 @@ func TestMessage(t *testing.T) {
 	if to, err := head.AddressList("To"); err != nil || len(to) != 1 || to[0].Address != m.To {
 		t.Errorf("To: %v, %v", to, err)
 	}
-	if from, err := head.AddressList("From"); err != nil || from[0].Name != "Überwachung Hafen" || from[0].Address != "surveillance@example.org" {
+	if from, err := head.AddressList("From"); err != nil || len(from) != 1 || from[0].Name != "Überwachung Hafen" || from[0].Address != "surveillance@example.org" {
 		t.Errorf("From: %v, %v", from, err)
 	}
 	if on, err := head.Date(); err != nil || !on.Equal(m.Date) {

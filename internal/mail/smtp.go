@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"net/textproto"
+	"strings"
 	"time"
 
 	gomail "github.com/wneessen/go-mail"
@@ -69,41 +70,58 @@ func (s *Server) dialFault(op string, err error) error {
 	_, name := errors.AsType[x509.HostnameError](err)
 	_, cert := errors.AsType[x509.CertificateInvalidError](err)
 	_, verify := errors.AsType[*tls.CertificateVerificationError](err)
-	what, hint := "no connection, or no encryption by STARTTLS", "Check the name and port of the mail server, and that it offers STARTTLS."
+	what, hint := "no connection, or no encryption by STARTTLS", "Check mail.host and mail.port, and that the mail server offers STARTTLS."
+	if s.User != "" {
+		what, hint = "no connection, no encryption by STARTTLS, or no way to log in", "Check mail.host and mail.port, and that the mail server offers STARTTLS and a login."
+	}
 	switch {
-	case unknown, name, cert, verify:
-		what, hint = "its certificate is not trusted", "Ask who runs the mail server for its certificate authority, and add that to the system's."
+	case name:
+		what, hint = "its certificate is not trusted", "It is for another name: mail.host must be a name that stands in the mail server's certificate."
+	case unknown, cert, verify:
+		what, hint = "its certificate is not trusted", "Ask who runs the mail server which authority its certificate is from and whether it is still valid; the authority must be among the system's."
 	case s.User != "" && refused(err, 535):
 		what, hint = "it refused the login", "Check mail.user and the file named under mail.password-file."
 	}
 	return fault.New(fault.Unavailable, op, hint, errors.New(what))
 }
 
-// sendFault says what the server said of the message, by its number only: its
+// sendFault says what the server said of the message, by its numbers only: its
 // words may repeat addresses.
 func (s *Server) sendFault(op string, err error) error {
-	if e, ok := errors.AsType[*gomail.SendError](err); ok && e.ErrorCode() >= 400 {
-		cause := fmt.Errorf("the server answered %d", e.ErrorCode())
-		if e.ErrorCode() >= 500 && aboutMessage(e) {
-			return fault.New(fault.Invalid, op, "Check the addresses under mail in the settings; the server takes no such message.", cause)
-		}
-		return fault.New(fault.Unavailable, op, "It is sent again later.", cause)
+	e, ok := errors.AsType[*gomail.SendError](err)
+	if !ok || e.ErrorCode() < 400 {
+		return fault.New(fault.Unavailable, op, "It is sent again later.", errors.New("the connection broke before the server took the message"))
 	}
-	return fault.New(fault.Unavailable, op, "It is sent again later.", errors.New("the connection broke before the server took the message"))
+	kind, hint := fault.Unavailable, "It is sent again later."
+	switch {
+	case e.ErrorCode() < 500:
+	case aboutUs(e):
+		hint = "The server refuses the sender or wants another login: check mail.from and mail.user. It is sent again later."
+	case e.ErrorCode() == 552:
+		kind, hint = fault.Invalid, "The message is too big for the server, or the mailbox is full."
+	default:
+		kind, hint = fault.Invalid, "Check the addresses under mail in the settings; the server takes no such message."
+	}
+	return fault.New(kind, op, hint, fmt.Errorf("the server answered %d", e.ErrorCode()))
 }
 
-// aboutMessage says whether a refusal is about this recipient or message, and
-// not about us (the sender, a login that is wanted).
-func aboutMessage(e *gomail.SendError) bool {
+// aboutUs says whether a refusal is about the sender or the login, which people
+// mend, and not about this recipient or message. Servers often keep such a no
+// until they know the recipient; then only the status of RFC 3463 tells: 7 is
+// for rights, 1.0, 1.7 and 1.8 are for the sender's address.
+func aboutUs(e *gomail.SendError) bool {
 	switch e.ErrorCode() {
 	case 530, 534, 535, 538:
-		return false
-	}
-	switch e.Reason {
-	case gomail.ErrSMTPRcptTo, gomail.ErrSMTPData, gomail.ErrSMTPDataClose:
 		return true
 	}
-	return false
+	switch e.Reason {
+	case gomail.ErrSMTPData, gomail.ErrSMTPDataClose:
+		return false
+	case gomail.ErrSMTPRcptTo:
+		status := e.EnhancedStatusCode()
+		return strings.HasPrefix(status, "5.7.") || status == "5.1.0" || status == "5.1.7" || status == "5.1.8"
+	}
+	return true
 }
 
 // refused says whether the server answered with a number.

@@ -13,6 +13,7 @@ import (
 	"math/big"
 	"net"
 	netmail "net/mail"
+	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -32,7 +33,9 @@ type post struct {
 	got   []letter
 	rcpt  func(to string) error // nil: everybody
 	data  func(conn *smtp.Conn) error
+	from  func() error
 	plain bool // no STARTTLS
+	open  bool // no login
 	port  int
 	roots *x509.CertPool
 }
@@ -46,7 +49,12 @@ type session struct {
 	now      letter
 }
 
-func (s *session) AuthMechanisms() []string { return []string{sasl.Plain} }
+func (s *session) AuthMechanisms() []string {
+	if s.p.open {
+		return nil
+	}
+	return []string{sasl.Plain}
+}
 
 func (s *session) Auth(string) (sasl.Server, error) {
 	return sasl.NewPlainServer(func(_, user, password string) error {
@@ -63,6 +71,9 @@ func (s *session) Mail(from string, _ *smtp.MailOptions) error {
 		return &smtp.SMTPError{Code: 530, Message: "log in first"}
 	}
 	s.now.from = from
+	if s.p.from != nil {
+		return s.p.from()
+	}
 	return nil
 }
 
@@ -162,33 +173,52 @@ func TestSend(t *testing.T) {
 	}
 }
 
-// What the server says decides whether the message is tried again.
+// What the server says decides whether the message is tried again. Servers may
+// keep a no to the sender until they know the recipient, and tell it apart by
+// the status of RFC 3463 only.
 func TestAnswers(t *testing.T) {
 	t.Parallel()
+	const from, rcpt, data = "MAIL", "RCPT", "DATA"
 	for name, c := range map[string]struct {
-		rcpt int
-		data int
-		want fault.Kind
+		at     string
+		code   int
+		status smtp.EnhancedCode
+		want   fault.Kind
+		hint   string // a word of it
 	}{
-		"no such mailbox":        {550, 0, fault.Invalid},
-		"try later":              {451, 0, fault.Unavailable},
-		"greylisted":             {450, 0, fault.Unavailable},
-		"login wanted":           {530, 0, fault.Unavailable},
-		"refused after the text": {0, 554, fault.Invalid},
-		"full after the text":    {0, 452, fault.Unavailable},
+		"no such mailbox":             {rcpt, 550, smtp.EnhancedCode{5, 1, 1}, fault.Invalid, "addresses"},
+		"mailbox is closed":           {rcpt, 550, smtp.EnhancedCode{5, 2, 1}, fault.Invalid, "addresses"},
+		"without a status":            {rcpt, 550, smtp.NoEnhancedCode, fault.Invalid, "addresses"},
+		"try later":                   {rcpt, 451, smtp.EnhancedCode{4, 3, 0}, fault.Unavailable, "later"},
+		"greylisted":                  {rcpt, 450, smtp.EnhancedCode{4, 7, 1}, fault.Unavailable, "later"},
+		"login wanted":                {rcpt, 530, smtp.EnhancedCode{5, 7, 0}, fault.Unavailable, "mail.user"},
+		"sender not ours":             {rcpt, 553, smtp.EnhancedCode{5, 7, 1}, fault.Unavailable, "mail.from"},
+		"computer not let in":         {rcpt, 554, smtp.EnhancedCode{5, 7, 1}, fault.Unavailable, "mail.from"},
+		"sender's mailbox unknown":    {rcpt, 550, smtp.EnhancedCode{5, 1, 0}, fault.Unavailable, "mail.from"},
+		"sender's address is wrong":   {rcpt, 553, smtp.EnhancedCode{5, 1, 7}, fault.Unavailable, "mail.from"},
+		"sender's domain unknown":     {rcpt, 550, smtp.EnhancedCode{5, 1, 8}, fault.Unavailable, "mail.from"},
+		"sender refused at once":      {from, 550, smtp.EnhancedCode{5, 7, 1}, fault.Unavailable, "mail.from"},
+		"sender refused for a moment": {from, 451, smtp.EnhancedCode{4, 1, 8}, fault.Unavailable, "later"},
+		"refused after the text":      {data, 554, smtp.EnhancedCode{5, 7, 1}, fault.Invalid, "addresses"},
+		"full after the text":         {data, 452, smtp.EnhancedCode{4, 3, 1}, fault.Unavailable, "later"},
+		"too big":                     {data, 552, smtp.EnhancedCode{5, 3, 4}, fault.Invalid, "big"},
+		"mailbox full":                {data, 552, smtp.NoEnhancedCode, fault.Invalid, "full"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
+			answer := &smtp.SMTPError{Code: c.code, EnhancedCode: c.status, Message: "nurse@example.org no"}
 			p := &post{}
-			if c.rcpt > 0 {
-				p.rcpt = func(string) error { return &smtp.SMTPError{Code: c.rcpt, Message: "nurse@example.org no"} }
-			}
-			if c.data > 0 {
-				p.data = func(*smtp.Conn) error { return &smtp.SMTPError{Code: c.data, Message: "nurse@example.org no"} }
+			switch c.at {
+			case from:
+				p.from = func() error { return answer }
+			case rcpt:
+				p.rcpt = func(string) error { return answer }
+			case data:
+				p.data = func(*smtp.Conn) error { return answer }
 			}
 			_, err := p.start(t).client().Send(context.Background(), message())
-			if fault.KindOf(err) != c.want || fault.HintOf(err) == "" || strings.Contains(err.Error(), "nurse") {
-				t.Errorf("%v (%v)", err, fault.KindOf(err))
+			if fault.KindOf(err) != c.want || !strings.Contains(fault.HintOf(err), c.hint) || strings.Contains(err.Error(), "nurse") || !strings.Contains(err.Error(), strconv.Itoa(c.code)) {
+				t.Errorf("%v (%v, %s)", err, fault.KindOf(err), fault.HintOf(err))
 			}
 		})
 	}
@@ -223,11 +253,11 @@ func TestConnectionBreaksBeforeTheAnswer(t *testing.T) {
 	}
 }
 
-// Without STARTTLS, with a certificate nobody vouches for, or with the wrong
-// password nothing is sent, and it is worth another try.
+// Without STARTTLS or a login, with a certificate nobody vouches for, or with the
+// wrong password nothing is sent, and it is worth another try.
 func TestNothingIsSentInTheClear(t *testing.T) {
 	t.Parallel()
-	plain, tls := (&post{plain: true}).start(t), (&post{}).start(t)
+	plain, open, tls := (&post{plain: true}).start(t), (&post{open: true}).start(t), (&post{}).start(t)
 	untrusted, wrong := tls.client(), tls.client()
 	untrusted.Roots, wrong.Password = nil, "guess"
 	closed := tls.client()
@@ -235,13 +265,13 @@ func TestNothingIsSentInTheClear(t *testing.T) {
 	for name, c := range map[string]struct {
 		server *mail.Server
 		words  string
-	}{"plain": {plain.client(), "STARTTLS"}, "untrusted": {untrusted, "certificate is not trusted"}, "wrong password": {wrong, "refused the login"}, "nobody there": {closed, "no connection"}} {
+	}{"plain": {plain.client(), "STARTTLS"}, "untrusted": {untrusted, "certificate is not trusted"}, "wrong password": {wrong, "refused the login"}, "nobody there": {closed, "no connection"}, "no login": {open.client(), "no way to log in"}} {
 		_, err := c.server.Send(context.Background(), message())
 		if fault.KindOf(err) != fault.Unavailable || !strings.Contains(err.Error(), c.words) || fault.HintOf(err) == "" || strings.Contains(err.Error(), "sesame") {
 			t.Errorf("%s: %v (%v)", name, err, fault.KindOf(err))
 		}
 	}
-	if n := len(plain.letters()) + len(tls.letters()); n != 0 {
+	if n := len(plain.letters()) + len(open.letters()) + len(tls.letters()); n != 0 {
 		t.Errorf("%d letters arrived", n)
 	}
 }

@@ -58,7 +58,7 @@ type Tally struct {
 }
 
 // Most tries, after which an item has failed and a person must look: with the
-// waits of backoff this is about five days.
+// waits of backoff this is almost four days.
 const mostAttempts = 24
 
 // backoff is how long to wait after so many attempts: 1 minute, doubled each
