@@ -6,6 +6,7 @@ import (
 	"context"
 	"os"
 	"os/signal"
+	"strconv"
 	"strings"
 	"syscall"
 	"testing"
@@ -26,8 +27,12 @@ func TestMain(m *testing.M) {
 	})
 }
 
-// scriptNow is the clock of the scripts.
-func scriptNow() time.Time { return time.Date(2026, 6, 30, 12, 0, 0, 0, time.UTC) }
+// scriptNow is the clock of the scripts; the environment may say that some days
+// have passed.
+func scriptNow() time.Time {
+	days, _ := strconv.Atoi(os.Getenv("PERENNIAL_TEST_DAYS"))
+	return time.Date(2026, 6, 30, 12, 0, 0, 0, time.UTC).AddDate(0, 0, days)
+}
 
 // The commands as a person uses them. Scripts have these commands of their own:
 //

@@ -15,17 +15,19 @@ import (
 	"time"
 
 	"perennial/internal/testkit/fhirpeer"
+	"perennial/internal/testkit/mailrig"
 )
 
 // site is a site in a folder of its own, worked on by the program as a process.
 type site struct {
-	t   *testing.T
-	dir string
+	t    *testing.T
+	dir  string
+	more []string // environment
 }
 
 func newSite(t *testing.T, settings string) *site {
 	t.Helper()
-	s := &site{t, t.TempDir()}
+	s := &site{t: t, dir: t.TempDir()}
 	if err := os.WriteFile(filepath.Join(s.dir, "site.yaml"), []byte("site:\n  name: Quayside Vascular Unit\n  zone: Europe/Lisbon\nweb:\n  listen: 127.0.0.1:0\n"+settings), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -37,7 +39,7 @@ func newSite(t *testing.T, settings string) *site {
 func (s *site) do(args ...string) string {
 	s.t.Helper()
 	c := exec.CommandContext(s.t.Context(), "perennial", append(args, "--settings", "site.yaml")...)
-	c.Dir = s.dir
+	c.Dir, c.Env = s.dir, append(os.Environ(), s.more...)
 	out, err := c.CombinedOutput()
 	if err != nil {
 		s.t.Fatalf("perennial %s: %v\n%s", strings.Join(args, " "), err, out)
@@ -50,7 +52,7 @@ func (s *site) do(args ...string) string {
 func (s *site) serve() (address string, stop func() (log string)) {
 	s.t.Helper()
 	c := exec.CommandContext(s.t.Context(), "perennial", "serve", "--settings", "site.yaml")
-	c.Dir = s.dir
+	c.Dir, c.Env = s.dir, append(os.Environ(), s.more...)
 	journal, err := os.Create(filepath.Join(s.dir, "journal"))
 	if err != nil {
 		s.t.Fatal(err)
@@ -191,4 +193,71 @@ func asJSON(t *testing.T, v any) string {
 		t.Fatal(err)
 	}
 	return string(text)
+}
+
+// The daemon on a mail server that others wrote: no letter before go-live, then
+// one for each recipient, that of the day is not written again after a restart,
+// and the next day's tells only what changed since.
+func TestServeMail(t *testing.T) {
+	t.Parallel()
+	post := mailrig.Start(t, "nurse@example.org", "lead@example.org")
+	s := newSite(t, fmt.Sprintf(`out:
+  mode: send
+digest:
+  at: "07:00"
+mail:
+  host: %s
+  port: %d
+  user: %s
+  password-file: password
+  from: %s
+  recipients:
+    - {address: nurse@example.org, role: nurse}
+    - {address: lead@example.org, role: lead}
+`, post.Host, post.Port, post.User, mailrig.Sender))
+	s.more = []string{"SSL_CERT_FILE=" + post.RootsFile}
+	put := func(name, text string) {
+		t.Helper()
+		if err := os.WriteFile(filepath.Join(s.dir, name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	put("password", post.Password+"\n")
+	put("first.ndjson", person("a")+"\n"+graft("ea", "a", "2026-03-10")+"\n")
+	put("second.ndjson", scan("sa", "a", "2026-06-29")+"\n"+person("b")+"\n"+graft("eb", "b", "2026-05-20")+"\n")
+	letters := func() (nurse, lead []string) {
+		return post.Mailbox(t, "nurse@example.org"), post.Mailbox(t, "lead@example.org")
+	}
+
+	s.do("import", "first.ndjson")
+	_, stop := s.serve()
+	until(t, "the first round", func() (string, bool) { return s.log(), strings.Contains(s.log(), "the first round is done") })
+	stop()
+	if nurse, lead := letters(); len(nurse)+len(lead) > 0 {
+		t.Fatalf("before go-live there are letters: %q %q", nurse, lead)
+	}
+	s.do("go-live", "--who", "Nurse Quill", "--yes")
+	for range 2 {
+		_, stop := s.serve()
+		until(t, "a round", func() (string, bool) { nurse, lead := letters(); return s.log(), len(nurse)+len(lead) >= 2 })
+		if log := stop(); strings.Contains(log, "level=ERROR") {
+			t.Errorf("the log says:\n%s", log)
+		}
+	}
+	nurse, lead := letters()
+	if len(nurse) != 1 || len(lead) != 1 {
+		t.Fatalf("the nurse has %d letters, the lead %d", len(nurse), len(lead))
+	}
+	if strings.Contains(nurse[0], "lead@") || strings.Contains(nurse[0]+lead[0], "Testa") || !strings.Contains(nurse[0], "T. Q.") {
+		t.Errorf("the letter:\n%s", nurse[0])
+	}
+	s.do("import", "second.ndjson")
+	s.more = append(s.more, "PERENNIAL_TEST_DAYS=1")
+	_, stop = s.serve()
+	until(t, "the next day's letters", func() (string, bool) { nurse, lead = letters(); return s.log(), len(nurse) == 2 && len(lead) == 2 })
+	stop()
+	text := strings.Join(strings.Fields(nurse[1]), " ")
+	if !strings.Contains(text, "Changed since the last letter (30 Jun 2026): 5") || !strings.Contains(text, "Visit m1: overdue; now done, its report awaited.") {
+		t.Errorf("the second letter:\n%s", nurse[1])
+	}
 }

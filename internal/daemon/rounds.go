@@ -34,6 +34,9 @@ func (o *Options) start(ctx context.Context) (wait func()) {
 		for _, j := range jobs {
 			j.Run()
 		}
+		if ctx.Err() == nil {
+			o.Log.Info("the first round is done")
+		}
 	})
 	ticks.Start()
 	return func() {
