@@ -4,6 +4,7 @@ go 1.26.8
 
 require (
 	github.com/bytedance/sonic v1.15.5
+	github.com/creack/pty v1.1.24
 	github.com/emersion/go-sasl v0.0.0-20241020182733-b788ff22d5a6
 	github.com/emersion/go-smtp v0.25.1
 	github.com/goccy/go-yaml v1.19.2
@@ -16,6 +17,7 @@ require (
 	github.com/samply/golang-fhir-models/fhir-models v0.3.2
 	github.com/schollz/progressbar/v3 v3.19.1
 	github.com/spf13/cobra v1.10.2
+	github.com/spf13/pflag v1.0.10
 	github.com/wneessen/go-mail v0.8.1
 	go.etcd.io/bbolt v1.5.0
 	go.uber.org/goleak v1.3.0
@@ -37,7 +39,6 @@ require (
 	github.com/prometheus/client_model v0.6.3 // indirect
 	github.com/prometheus/procfs v0.22.0 // indirect
 	github.com/rivo/uniseg v0.4.7 // indirect
-	github.com/spf13/pflag v1.0.10 // indirect
 	github.com/twitchyliquid64/golang-asm v0.15.1 // indirect
 	golang.org/x/arch v0.0.0-20210923205945-b76863e36670 // indirect
 	golang.org/x/crypto v0.58.0 // indirect

@@ -1,13 +1,13 @@
 package main
 
 import (
-	"strings"
-	"time"
+	"errors"
 
 	"github.com/spf13/cobra"
 
 	"perennial/config"
 	"perennial/internal/assess"
+	"perennial/internal/fault"
 )
 
 // assessCommand is the heart from the shell.
@@ -43,7 +43,9 @@ func assessCommand(e *env) *cobra.Command {
 	f.StringArrayVar(&o.Protocols, "protocol", nil, "protocol id or file for the classes that it names; may be repeated")
 	f.StringArrayVar(&o.Codes, "codes", nil, "file with the site's own code map; may be repeated")
 	f.StringVar(&format, "format", "", "table, json or tsv (default table at a terminal, else json)")
+	oneOf(c, "format", "table", "json", "tsv")
 	f.StringVar(&summary, "summary", "", "json: print only the sums of resources and patients")
+	oneOf(c, "summary", "json")
 	c.RunE = func(c *cobra.Command, args []string) error {
 		o.Paths, o.Now, o.Shipped = args, e.now(), config.Files
 		var err error
@@ -55,63 +57,33 @@ func assessCommand(e *env) *cobra.Command {
 		if o.Format, err = formatOf(e, format, summary); err != nil {
 			return err
 		}
-		done := showProgress(e, &o)
-		code, err := assess.Run(c.Context(), o, assess.Streams{In: e.stdin, Out: e.stdout, Err: e.stderr})
+		during, show, done := showProgress(e, "reading", "")
+		o.Progress = show
+		code, err := assess.Run(c.Context(), o, assess.Streams{In: e.stdin, Out: e.stdout, Err: during.stderr})
 		done()
-		if err != nil || code != assess.ExitOK {
+		if code == assess.ExitQuarantined {
+			err = fault.New(fault.Invalid, "", hintRefused, errors.New("what is named above cannot be used; the rest was assessed"))
+		}
+		if err != nil {
 			return &exitCode{code, err}
 		}
 		return nil
 	}
-	_ = c.RegisterFlagCompletionFunc("format", cobra.FixedCompletions([]string{"table", "json", "tsv"}, cobra.ShellCompDirectiveNoFileComp))
-	_ = c.RegisterFlagCompletionFunc("summary", cobra.FixedCompletions([]string{"json"}, cobra.ShellCompDirectiveNoFileComp))
 	_ = c.RegisterFlagCompletionFunc("protocol", completeProtocols)
 	return c
 }
 
-// formatOf settles the format from both flags.
+// formatOf settles the format from both flags, whose words are known.
 func formatOf(e *env, format, summary string) (assess.Format, error) {
 	switch {
-	case summary != "" && summary != "json":
-		return "", usageError("the summary "+summary+" is not known", "Write --summary json.")
 	case summary != "" && format != "" && format != "json":
 		return "", usageError("--summary and --format "+format+" do not go together", "Give one of them.")
 	case summary != "":
 		return assess.FormatSummary, nil
 	case format != "":
-		switch f := assess.Format(format); f {
-		case assess.FormatJSON, assess.FormatTSV, assess.FormatTable:
-			return f, nil
-		}
-		return "", usageError("the format "+format+" is not known", "Choose --format table, json or tsv.")
+		return assess.Format(format), nil
 	case e.terminal(e.stdout):
 		return assess.FormatTable, nil
 	}
 	return assess.FormatJSON, nil
 }
-
-// completeProtocols offers the ids of the shipped protocols.
-func completeProtocols(*cobra.Command, []string, string) ([]string, cobra.ShellCompDirective) {
-	entries, err := config.Files.ReadDir("protocols")
-	if err != nil {
-		return nil, cobra.ShellCompDirectiveDefault
-	}
-	var ids []string
-	for _, d := range entries {
-		ids = append(ids, strings.TrimSuffix(d.Name(), ".yaml"))
-	}
-	return ids, cobra.ShellCompDirectiveDefault
-}
-
-// showProgress draws a bar while input is read, where a person watches.
-func showProgress(e *env, o *assess.Options) (done func()) {
-	if !e.terminal(e.stderr) {
-		return func() {}
-	}
-	p := newProgress(e.stderr, "reading")
-	o.Progress = p.set
-	return p.done
-}
-
-// showEvery is the least time between two drawings of a bar.
-const showEvery = 100 * time.Millisecond

@@ -2,37 +2,47 @@ package main
 
 import (
 	"context"
-	"io"
-	"io/fs"
-	"os"
-	"path/filepath"
+	"time"
 
 	"perennial/config"
 	"perennial/internal/assess"
 	"perennial/internal/clinic"
-	"perennial/internal/fault"
 	"perennial/internal/kv/boltkv"
 	"perennial/internal/outbox"
+	"perennial/internal/settings"
 )
 
-// openClinic takes up work on the store of the settings. The store is closed
-// with the function that comes back.
-func openClinic(ctx context.Context, e *env, site string) (*clinic.Clinic, func() error, error) {
+// workOf reads the settings of a command, and what they name: the code book, the
+// protocols and the zone.
+func workOf(site string) (settings.Settings, assess.Work, error) {
 	s, err := siteSettings(site)
 	if err != nil {
-		return nil, nil, err
+		return s, assess.Work{}, err
 	}
 	o := assess.Options{Zone: s.Site.Zone, Shipped: config.Files}
 	if site != "" {
 		if err := useSettings(site, &o); err != nil {
-			return nil, nil, err
+			return s, assess.Work{}, err
 		}
 	}
 	w, err := assess.Prepare(o)
+	return s, w, err
+}
+
+// opening says how to open a clinic.
+type opening struct {
+	site string
+	wait time.Duration // for another process to leave the store; 0: the usual
+}
+
+// open takes up work on the store of the settings. The store is closed with the
+// function that comes back.
+func (o opening) open(ctx context.Context, e *env) (*clinic.Clinic, func() error, error) {
+	s, w, err := workOf(o.site)
 	if err != nil {
 		return nil, nil, err
 	}
-	db, err := boltkv.Open(s.Store)
+	db, err := boltkv.Options{Wait: o.wait}.Open(s.Store)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -50,9 +60,9 @@ func openClinic(ctx context.Context, e *env, site string) (*clinic.Clinic, func(
 	return c, db.Close, nil
 }
 
-// withClinic runs something on the store and closes it.
-func withClinic(ctx context.Context, e *env, site string, do func(*clinic.Clinic) error) (err error) {
-	c, closeStore, err := openClinic(ctx, e, site)
+// with runs something on the store and closes it.
+func (o opening) with(ctx context.Context, e *env, do func(*clinic.Clinic) error) (err error) {
+	c, closeStore, err := o.open(ctx, e)
 	if err != nil {
 		return err
 	}
@@ -64,35 +74,7 @@ func withClinic(ctx context.Context, e *env, site string, do func(*clinic.Clinic
 	return do(c)
 }
 
-// filesOf lists the files of the paths with the sum of their sizes; "-" is
-// standard input.
-func filesOf(paths []string) (files []string, size int64, err error) {
-	for _, path := range paths {
-		if path == "-" {
-			files = append(files, path)
-			continue
-		}
-		walked := filepath.WalkDir(path, func(name string, d fs.DirEntry, err error) error {
-			if err != nil || d.IsDir() {
-				return err
-			}
-			info, err := d.Info()
-			if err == nil {
-				files, size = append(files, name), size+info.Size()
-			}
-			return err
-		})
-		if walked != nil {
-			return nil, 0, fault.New(fault.NotFound, "reading "+path, "Check the name, and the right to read it.", walked)
-		}
-	}
-	return files, size, nil
-}
-
-// openInput opens a file, or standard input.
-func openInput(e *env, name string) (io.ReadCloser, error) {
-	if name == "-" {
-		return io.NopCloser(e.stdin), nil
-	}
-	return os.Open(name)
+// withClinic runs something on the store of the settings and closes it.
+func withClinic(ctx context.Context, e *env, site string, do func(*clinic.Clinic) error) error {
+	return opening{site: site}.with(ctx, e, do)
 }

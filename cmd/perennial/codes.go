@@ -4,102 +4,60 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"io/fs"
-	"os"
-	"path/filepath"
 	"text/tabwriter"
 
 	"github.com/spf13/cobra"
 
 	"perennial/config"
-	"perennial/internal/codes"
-	"perennial/internal/fault"
+	"perennial/internal/assess"
+	"perennial/internal/fhir"
 	"perennial/internal/unmapped"
 )
 
 // codesCommand groups what is done with the code book.
 func codesCommand(e *env) *cobra.Command {
-	c := &cobra.Command{Use: "codes", Short: "Look into the code book"}
-	c.AddCommand(unmappedCommand(e))
-	return c
+	return group("codes", "Look into the code book", unmappedCommand(e))
 }
 
 // unmappedCommand lists the codes that no rule recognises.
 func unmappedCommand(e *env) *cobra.Command {
 	var site []string
-	var format string
 	c := &cobra.Command{
 		Use:   "unmapped [flags] PATH...",
 		Short: "List the codes that no rule recognises, most frequent first",
 		Long: "Reads FHIR R4 resources and lists the codes of procedures, imaging, devices and findings that the code book does\n" +
 			"not know, most frequent first. What matters of them belongs into the site's own code map.\n" +
 			"PATH is a file, a folder or - for standard input.\n\n" +
-			"Exit status:\n  0  all was read\n  1  an input could not be read\n  2  usage or settings",
+			"On stderr: one line for each resource that cannot be read.\n\n" +
+			"Exit status:\n  0  all was read\n  1  an input could not be read; the rest was counted\n  2  usage or settings\n  3  some resources could not be read; the rest was counted",
 		Example: "  perennial codes unmapped export/\n  perennial codes unmapped --codes site.yaml --format tsv export/ > unknown.tsv",
 		Args:    cobra.MinimumNArgs(1),
 	}
 	c.Flags().StringArrayVar(&site, "codes", nil, "file with the site's own code map; may be repeated")
-	c.Flags().StringVar(&format, "format", "table", "table, json or tsv")
+	format := formatFlag(c, "table", "json", "tsv")
 	c.RunE = func(_ *cobra.Command, args []string) error {
-		book, err := loadBook(site)
+		w, err := assess.Prepare(assess.Options{Shipped: config.Files, Codes: site})
 		if err != nil {
 			return err
 		}
-		counter := &unmapped.Counter{Book: book}
-		if err := eachInput(e, args, counter.Read); err != nil {
+		refused := 0
+		counter := &unmapped.Counter{Book: w.Book}
+		unread, err := eachInput(e, "reading", args, func(e *env, name string, in io.Reader) error {
+			counter.Refused = func(i fhir.Issue) {
+				refused++
+				writeRefusal(e.stderr, i.File, i.Line, i.Ref, advice(i.What, i.Fix))
+			}
+			return counter.Read(name, in)
+		})
+		if err == nil {
+			err = writeUnmapped(e.stdout, *format, counter.Rows())
+		}
+		if err != nil {
 			return err
 		}
-		return writeUnmapped(e.stdout, format, counter.Rows())
+		return howItWent(unread, refused, "counted")
 	}
 	return c
-}
-
-// loadBook loads the shipped code lists and the site's maps.
-func loadBook(site []string) (*codes.Book, error) {
-	var docs []codes.Document
-	for _, name := range site {
-		text, err := os.ReadFile(name)
-		if err != nil {
-			return nil, fault.New(fault.Invalid, "reading the code map", "Check the name and the rights of the file.", err)
-		}
-		docs = append(docs, codes.Document{Name: name, Data: text})
-	}
-	book, problems := codes.Load(config.Files, docs...)
-	if len(problems) > 0 {
-		text := ""
-		for _, p := range problems {
-			text += "\n" + p.Error()
-		}
-		return nil, fault.New(fault.Invalid, "the code map has mistakes", "Mend them and try again."+text, nil)
-	}
-	return book, nil
-}
-
-// eachInput opens every file of the paths, one after the other.
-func eachInput(e *env, paths []string, read func(name string, in io.Reader) error) error {
-	for _, path := range paths {
-		if path == "-" {
-			if err := read("standard input", e.stdin); err != nil {
-				return err
-			}
-			continue
-		}
-		err := filepath.WalkDir(path, func(name string, d fs.DirEntry, err error) error {
-			if err != nil || d.IsDir() {
-				return err
-			}
-			f, err := os.Open(name)
-			if err != nil {
-				return err
-			}
-			defer f.Close()
-			return read(name, f)
-		})
-		if err != nil {
-			return fault.New(fault.NotFound, "reading "+path, "Check the name, and the right to read it.", err)
-		}
-	}
-	return nil
 }
 
 func writeUnmapped(out io.Writer, format string, rows []unmapped.Row) error {
@@ -119,7 +77,7 @@ func writeUnmapped(out io.Writer, format string, rows []unmapped.Row) error {
 			}
 		}
 		return nil
-	case "table":
+	default:
 		w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 		fmt.Fprintln(w, "COUNT\tON\tSYSTEM\tCODE\tTEXT")
 		for _, r := range rows {
@@ -127,5 +85,4 @@ func writeUnmapped(out io.Writer, format string, rows []unmapped.Row) error {
 		}
 		return w.Flush()
 	}
-	return usageError("the format "+format+" is not known", "Choose --format table, json or tsv.")
 }

@@ -79,7 +79,7 @@ func runDemo(ctx context.Context, e *env, dir string, on day.Day, pages bool) er
 	defer closeStore()
 	quiet := *e
 	quiet.stdout = new(bytes.Buffer)
-	if err := importFiles(ctx, &quiet, cl, []string{fhirDir}); err != nil && fault.KindOf(err) != fault.Invalid {
+	if err := importFiles(ctx, &quiet, cl, &refusals{}, importOptions{paths: []string{fhirDir}, format: "table"}); err != nil && fault.KindOf(err) != fault.Invalid {
 		return err
 	}
 	if err := demoRulings(ctx, cl, on); err != nil {
@@ -139,7 +139,7 @@ func demoClinic(ctx context.Context, dir string, now func() time.Time) (*clinic.
 	w.Rules = &rules
 	path := filepath.Join(dir, "demo.db")
 	if err := boltkv.Create(path); err != nil {
-		return nil, nil, nil, err
+		return nil, nil, nil, fault.New(fault.KindOf(err), "", "Name a new folder with --dir.", err)
 	}
 	db, err := boltkv.Open(path)
 	if err != nil {

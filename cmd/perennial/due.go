@@ -12,13 +12,13 @@ import (
 	"github.com/spf13/cobra"
 
 	"perennial/internal/clinic"
+	"perennial/internal/protocol"
 	"perennial/internal/surveil"
 )
 
 // dueCommand lists the visits that are owed.
 func dueCommand(e *env) *cobra.Command {
 	var f clinic.Filter
-	var format string
 	var standing []string
 	c := &cobra.Command{
 		Use:   "due",
@@ -33,7 +33,9 @@ func dueCommand(e *env) *cobra.Command {
 	c.Flags().StringVar(&f.Class, "class", "", "only implants of this class")
 	c.Flags().StringVar(&f.Text, "text", "", "only patients with this in name, id or record number")
 	c.Flags().IntVar(&f.Limit, "limit", 0, "at most so many rows")
-	c.Flags().StringVar(&format, "format", "table", "table, json, tsv or csv")
+	format := formatFlag(c, "table", "json", "tsv", "csv")
+	oneOf(c, "standing", "overdue", "booked", "open", "upcoming")
+	oneOf(c, "class", protocol.Classes()...)
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		for _, s := range standing {
 			f.Standing = append(f.Standing, surveil.Standing(s))
@@ -43,7 +45,7 @@ func dueCommand(e *env) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return writeDue(e.stdout, format, rows)
+			return writeDue(e.stdout, *format, rows)
 		})
 	}
 	return c
@@ -99,7 +101,7 @@ func writeDue(out io.Writer, format string, rows []clinic.DueRow) error {
 			}
 		}
 		return nil
-	case "table":
+	default:
 		w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 		fmt.Fprintln(w, strings.ToUpper(strings.Join(dueHead(), "\t")))
 		for i := range rows {
@@ -107,7 +109,6 @@ func writeDue(out io.Writer, format string, rows []clinic.DueRow) error {
 		}
 		return w.Flush()
 	}
-	return usageError("the format "+format+" is not known", "Choose --format table, json, tsv or csv.")
 }
 
 // guarded keeps a spreadsheet from taking text for a formula.

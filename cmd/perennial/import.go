@@ -3,13 +3,13 @@ package main
 import (
 	"context"
 	"encoding/csv"
-	"errors"
 	"fmt"
 	"io"
 	"strings"
 
 	"github.com/spf13/cobra"
 
+	"perennial/internal/assess"
 	"perennial/internal/chart"
 	"perennial/internal/clinic"
 	"perennial/internal/day"
@@ -26,97 +26,109 @@ func importCommand(e *env) *cobra.Command {
 			"Doing it twice changes nothing. PATH is a file, a folder or - for standard input.\n\n" +
 			"--list takes a clinic's old list of patients operated elsewhere: CSV with a heading and the columns patient, class,\n" +
 			"date, device. It needs --who.\n\n" +
-			"Exit status:\n  0  all was read\n  1  something could not be read, the rest was taken in\n  2  usage or settings\n  3  something was quarantined",
+			"On stdout: one line for each file. On stderr: one line for each resource that cannot be used (FILE:LINE: Type/id: what\n" +
+			"is wrong); it is kept, and perennial status counts it.\n\n" +
+			"Exit status:\n  0  all was taken in\n  1  a file could not be read, the rest was taken in; or the store took no more\n  2  usage or settings\n" +
+			"  3  something was quarantined, the rest was taken in",
 		Example: "  perennial import --settings site.yaml export/\n  perennial import --list old.csv --who 'N. Quay'",
 	}
 	site := siteFlag(c)
+	format := formatFlag(c, "table", "json")
 	c.Flags().StringVar(&list, "list", "", "CSV file of an old list of patients operated elsewhere")
 	c.Flags().StringVar(&who, "who", "", "who answers for the old list")
 	c.RunE = func(c *cobra.Command, args []string) error {
 		if len(args) == 0 && list == "" {
 			return usageError("nothing to import was named", "Name files or folders, - for standard input, or --list FILE.")
 		}
-		return withClinic(c.Context(), e, *site, func(cl *clinic.Clinic) error {
+		refused, o := &refusals{}, importOptions{args, list, who, *format}
+		return opening{site: *site}.with(c.Context(), e, func(cl *clinic.Clinic) error {
 			if list != "" {
-				if err := importList(c.Context(), e, cl, list, who); err != nil {
+				if err := importList(c.Context(), e, cl, o); err != nil {
 					return err
 				}
 			}
-			return importFiles(c.Context(), e, cl, args)
+			return importFiles(c.Context(), e, cl, refused, o)
 		})
 	}
 	return c
 }
 
-func importFiles(ctx context.Context, e *env, cl *clinic.Clinic, paths []string) error {
-	files, size, err := filesOf(paths)
+// importOptions are what to import and how to tell of it.
+type importOptions struct {
+	paths     []string
+	list, who string // the old list, and who answers for it
+	format    string
+}
+
+// imported is what became of one file.
+type imported struct {
+	File        string `json:"file"`
+	Resources   int    `json:"resources"`
+	New         int    `json:"new"`
+	NotRelevant int    `json:"notRelevant"`
+	Refused     int    `json:"quarantined"`
+}
+
+// importFiles takes the files in; what cannot be used is told on stderr, and the
+// rest goes on. A store that fails ends it.
+func importFiles(ctx context.Context, e *env, cl *clinic.Clinic, refused *refusals, o importOptions) error {
+	total := 0
+	unread, err := eachInput(e, "importing", o.paths, func(e *env, name string, in io.Reader) error {
+		refused.out, refused.n = e.stderr, 0
+		counts, err := cl.ImportTelling(ctx, "files", clinic.Batches(name, in), refused.tell)
+		total += refused.n
+		if m := in.(*meter); err != nil && m.err == nil {
+			return importStopped(name, err)
+		}
+		f := imported{name, counts.Resources, counts.New, counts.NotRelevant, refused.n}
+		return confirm(e, o.format, f, "%s: %d resources, %d of them new, %d not relevant, %d quarantined", f.File, f.Resources, f.New, f.NotRelevant, f.Refused)
+	})
 	if err != nil {
 		return err
 	}
-	show := func(int64, int64) {}
-	if e.terminal(e.stderr) {
-		p := newProgress(e.stderr, "importing")
-		defer p.done()
-		show = p.set
-	}
-	var failed []error
-	var read int64
-	quarantined := 0
-	for _, name := range files {
-		f, err := openInput(e, name)
-		if err != nil {
-			failed = append(failed, err)
-			continue
-		}
-		in := &meter{r: f, tell: func(n int64) { read += n; show(read, size) }}
-		counts, err := cl.Import(ctx, "files", clinic.Batches(name, in))
-		_ = f.Close()
-		quarantined += counts.Quarantined
-		if err != nil {
-			failed = append(failed, fmt.Errorf("%s: %w", name, err))
-			continue
-		}
-		fmt.Fprintf(e.stdout, "%s: %d resources, %d of them new, %d not relevant, %d quarantined\n", name, counts.Resources, counts.New, counts.NotRelevant, counts.Quarantined)
-	}
-	switch {
-	case len(failed) > 0:
-		return &exitCode{exitError, errors.Join(failed...)}
-	case quarantined > 0:
-		return &exitCode{3, fault.New(fault.Invalid, fmt.Sprintf("%d resources are quarantined", quarantined), "They are kept; perennial status counts them.", errors.New("the rest was taken in"))}
-	}
-	return nil
+	return howItWent(unread, total, "taken in")
 }
 
-// meter counts what is read.
-type meter struct {
-	r    io.Reader
-	tell func(n int64)
+// importStopped says that the store takes no more.
+func importStopped(name string, err error) error {
+	hint := strings.TrimSpace(fault.HintOf(err) + " What was taken in before is stored.")
+	if fault.KindOf(err) == fault.Full {
+		hint = "Make room on the disk, then run the same import again: what was taken in before is stored, and nothing is taken twice."
+	}
+	return fault.New(fault.KindOf(err), "importing "+name+" was stopped", hint, err)
 }
 
-// Read reads and counts.
-func (m *meter) Read(p []byte) (int, error) {
-	n, err := m.r.Read(p)
-	m.tell(int64(n))
-	return n, err
+// refusals writes what cannot be used, and counts it.
+type refusals struct {
+	out io.Writer
+	n   int
+}
+
+func (r *refusals) tell(f clinic.Refusal) {
+	r.n++
+	if r.out != nil {
+		writeRefusal(r.out, f.File, f.Line, f.Ref, f.Why)
+	}
 }
 
 // importList enters the patients of an old list as implants by hand.
-func importList(ctx context.Context, e *env, cl *clinic.Clinic, name, who string) error {
-	if who == "" {
+func importList(ctx context.Context, e *env, cl *clinic.Clinic, o importOptions) error {
+	name := o.list
+	if o.who == "" {
 		return usageError("who answers for the list is not said", "Add --who NAME.")
 	}
 	f, err := openInput(e, name)
 	if err != nil {
-		return fault.New(fault.NotFound, "reading "+name, "Check the name.", err)
+		return assess.CannotRead(name, err)
 	}
 	defer f.Close()
-	rulings, err := readList(name, f, who)
+	rulings, err := readList(name, f, o.who)
 	if err != nil {
 		return err
 	}
 	stored, err := cl.RuleAll(ctx, rulings)
 	if err == nil {
-		fmt.Fprintf(e.stdout, "%s: %d implants entered by hand\n", name, len(stored))
+		err = confirm(e, o.format, map[string]any{"file": name, "implants": len(stored)}, "%s: %d implants entered by hand", name, len(stored))
 	}
 	return err
 }

@@ -4,8 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"maps"
-	"slices"
 	"text/tabwriter"
 
 	"github.com/spf13/cobra"
@@ -16,7 +14,6 @@ import (
 
 // patientCommand shows everything about one patient.
 func patientCommand(e *env) *cobra.Command {
-	var format string
 	c := &cobra.Command{
 		Use:   "patient ID",
 		Short: "Show one patient: visits with their reasons, work, questions, decisions",
@@ -26,17 +23,15 @@ func patientCommand(e *env) *cobra.Command {
 		Args:    cobra.ExactArgs(1),
 	}
 	site := siteFlag(c)
-	c.Flags().StringVar(&format, "format", "table", "table or json")
+	format := formatFlag(c, "table", "json")
+	c.ValidArgsFunction = firstArg(completePatients(e, site))
 	c.RunE = func(c *cobra.Command, args []string) error {
-		if err := tableOrJSON(format); err != nil {
-			return err
-		}
 		return withClinic(c.Context(), e, *site, func(cl *clinic.Clinic) error {
 			v, err := cl.Patient(c.Context(), args[0])
 			if err != nil {
 				return err
 			}
-			if format == "json" {
+			if *format == "json" {
 				return json.NewEncoder(e.stdout).Encode(v.Plan)
 			}
 			return writePatient(e.stdout, &v)
@@ -104,5 +99,3 @@ func writeImplant(out io.Writer, m *surveil.Implant) error {
 	fmt.Fprintln(out)
 	return nil
 }
-
-func sortedKeys(m map[string]int) []string { return slices.Sorted(maps.Keys(m)) }

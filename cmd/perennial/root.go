@@ -9,16 +9,18 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 	"golang.org/x/term"
 
 	"perennial/internal/fault"
 )
 
-// Exit statuses of all commands; assess has one more (3).
+// Exit statuses of all commands.
 const (
-	exitOK    = 0
-	exitError = 1 // it could not be done
-	exitUsage = 2 // usage or settings
+	exitOK      = 0
+	exitError   = 1 // it could not be done
+	exitUsage   = 2 // usage or settings
+	exitRefused = 3 // of those that read resources: some cannot be used; the rest was done
 )
 
 // exitCode is an error that carries the exit status. A silent one has told
@@ -48,15 +50,21 @@ func rootCommand(e *env) *cobra.Command {
 			"and flags patients who are lost to follow-up.\n\n" +
 			"It reads no images and replaces no clinician; it proposes and never orders. Device labelling, study protocol\n" +
 			"and local policy win. It is not for emergencies.",
-		SilenceUsage:  true,
-		SilenceErrors: true,
+		SilenceUsage:      true,
+		SilenceErrors:     true,
+		PersistentPreRunE: checkWords,
 	}
 	root.SetIn(e.stdin)
 	root.SetOut(e.stdout)
 	root.SetErr(e.stderr)
 	root.CompletionOptions.HiddenDefaultCmd = false
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
-		return &exitCode{exitUsage, fault.New(fault.Invalid, "", "See "+c.CommandPath()+" --help.", err)}
+		var value *pflag.InvalidValueError
+		if errors.As(err, &value) {
+			expected := map[string]string{"int": "a whole number", "bool": "true or false"}[value.GetFlag().Value.Type()]
+			err = fmt.Errorf("--%s %q cannot be read; %s is expected", value.GetFlag().Name, value.GetValue(), expected)
+		}
+		return usageError(err.Error(), "See "+c.CommandPath()+" --help.")
 	})
 	root.AddCommand(
 		assessCommand(e),
@@ -78,14 +86,66 @@ func rootCommand(e *env) *cobra.Command {
 		checkStoreCommand(e),
 		versionCommand(e),
 	)
+	plainArgs(root)
 	return root
+}
+
+// group is a command that only holds others.
+func group(name, short string, commands ...*cobra.Command) *cobra.Command {
+	c := &cobra.Command{Use: name, Short: short, Args: cobra.NoArgs, RunE: func(c *cobra.Command, _ []string) error { return c.Help() }}
+	c.AddCommand(commands...)
+	return c
+}
+
+// plainArgs makes every command say in plain words which arguments it takes.
+func plainArgs(c *cobra.Command) {
+	for _, sub := range c.Commands() {
+		plainArgs(sub)
+	}
+	check := c.Args
+	if check == nil || !c.HasParent() {
+		return
+	}
+	c.Args = func(c *cobra.Command, args []string) error {
+		if check(c, args) == nil {
+			return nil
+		}
+		return usageError(argsMistake(c, args), "See "+c.CommandPath()+" --help.")
+	}
+}
+
+// argsMistake says what is wrong with the arguments.
+func argsMistake(c *cobra.Command, args []string) string {
+	_, takes, _ := strings.Cut(strings.Replace(c.Use, "[flags] ", "", 1), " ")
+	switch {
+	case c.HasSubCommands():
+		return fmt.Sprintf("unknown command %q for %s", args[0], c.CommandPath())
+	case takes == "":
+		return fmt.Sprintf("%s takes no arguments; %q is one too many", c.CommandPath(), args[0])
+	case len(args) == 0:
+		return c.CommandPath() + " needs " + takes
+	}
+	return fmt.Sprintf("%s takes one argument, %s; %q is one too many", c.CommandPath(), takes, args[1])
 }
 
 // run runs one command line and gives its exit status.
 func run(ctx context.Context, e *env, args []string) int {
-	root := rootCommand(e)
+	out := &output{w: e.stdout}
+	with := *e
+	with.stdout = out
+	with.terminal = func(stream any) bool {
+		if stream == any(out) {
+			stream = out.w
+		}
+		return e.terminal(stream)
+	}
+	root := rootCommand(&with)
 	root.SetArgs(args)
-	err := root.ExecuteContext(ctx)
+	return report(e.stderr, out.or(root.ExecuteContext(ctx)))
+}
+
+// report tells an error and gives the exit status.
+func report(stderr io.Writer, err error) int {
 	if err == nil {
 		return exitOK
 	}
@@ -98,9 +158,34 @@ func run(ctx context.Context, e *env, args []string) int {
 		code = exitUsage
 	}
 	if coded == nil || coded.err != nil {
-		tell(e.stderr, err)
+		tell(stderr, err)
 	}
 	return code
+}
+
+// output is standard output, which remembers that it failed: a command that
+// printed into a full disk has not done what was asked.
+type output struct {
+	w   io.Writer
+	err error
+}
+
+// Write writes on.
+func (o *output) Write(p []byte) (int, error) {
+	if o.err != nil {
+		return 0, o.err
+	}
+	n, err := o.w.Write(p)
+	o.err = err
+	return n, err
+}
+
+// or is the error of a command, or of its output where that failed.
+func (o *output) or(err error) error {
+	if o.err == nil || err != nil && !errors.Is(err, o.err) {
+		return err
+	}
+	return &exitCode{exitError, fault.New(fault.KindOf(o.err), "writing the output", "The output is not complete. Make room where it goes, or send it elsewhere, and look again; what a command stores is stored.", o.err)}
 }
 
 // tell prints what went wrong, and on a line of its own what to do.
@@ -118,14 +203,6 @@ func tell(w io.Writer, err error) {
 // usageError is an error of what was typed.
 func usageError(what, hint string) error {
 	return &exitCode{exitUsage, fault.New(fault.Invalid, "", hint, errors.New(what))}
-}
-
-// tableOrJSON refuses any other format, before anything is read.
-func tableOrJSON(format string) error {
-	if format == "table" || format == "json" {
-		return nil
-	}
-	return usageError("the format "+format+" is not known", "Choose --format table or json.")
 }
 
 // isTerminal says whether a stream is a terminal.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -9,6 +10,7 @@ import (
 	"perennial/internal/chart"
 	"perennial/internal/clinic"
 	"perennial/internal/day"
+	"perennial/internal/protocol"
 )
 
 // ruleCommand stores what a person decided.
@@ -25,6 +27,7 @@ func ruleCommand(e *env) *cobra.Command {
 			"  pause            surveillance until a date (--until)\n" +
 			"  decline          a visit (--visit), or imaging until further notice\n" +
 			"  transfer, stop   end the care here, with the reason in --why\n" +
+			"  withdraw         from a device study: its reports end, the care goes on\n" +
 			"  attempt          an outreach attempt (--channel, --outcome)\n" +
 			"  implant          an implant placed elsewhere (--class, --value DATE, --device)\n" +
 			"  index-date, class, protocol, died, alive, no-implant   (--about, --value)\n\n" +
@@ -35,6 +38,7 @@ func ruleCommand(e *env) *cobra.Command {
 		Args: cobra.ExactArgs(1),
 	}
 	site := siteFlag(c)
+	format := formatFlag(c, "table", "json")
 	f := c.Flags()
 	f.StringVar(&r.Patient, "patient", "", "id of the patient")
 	f.StringVar(&r.About, "about", "", "reference of a study, report or implant, or key of a question")
@@ -48,8 +52,15 @@ func ruleCommand(e *env) *cobra.Command {
 	f.StringVar(&r.Outcome, "outcome", "", "of an attempt: reached, message-left, no-answer, wrong-number, returned-mail, declined, moved")
 	f.StringVar(&r.Who, "who", "", "who decided")
 	f.StringVar(&r.Why, "why", "", "why")
+	oneOf(c, "class", protocol.Classes()...)
+	oneOf(c, "channel", "phone", "letter", "email", "message", "visit")
+	oneOf(c, "outcome", "reached", "message-left", "no-answer", "wrong-number", "returned-mail", "declined", "moved")
+	c.ValidArgsFunction = firstArg(cobra.FixedCompletions(kindWords(), cobra.ShellCompDirectiveNoFileComp))
+	_ = c.RegisterFlagCompletionFunc("patient", completePatients(e, site))
 	c.RunE = func(c *cobra.Command, args []string) error {
-		r.Kind = chart.RulingKind(args[0])
+		if r.Kind = chart.RulingKind(args[0]); !slices.Contains(chart.RulingKinds(), r.Kind) {
+			return usageError(fmt.Sprintf("the kind %q is not known", args[0]), "Choose one of "+orList(kindWords())+".")
+		}
 		var err error
 		if r.On, err = dayFlag("on", on); err != nil {
 			return err
@@ -60,12 +71,21 @@ func ruleCommand(e *env) *cobra.Command {
 		return withClinic(c.Context(), e, *site, func(cl *clinic.Clinic) error {
 			stored, err := cl.Rule(c.Context(), r)
 			if err == nil {
-				_, err = fmt.Fprintf(e.stdout, "stored as %s; take it back with: perennial take-back %s\n", stored.ID, stored.ID)
+				err = confirm(e, *format, stored, "stored as %s; take it back with: perennial take-back %s", stored.ID, stored.ID)
 			}
 			return err
 		})
 	}
 	return c
+}
+
+// kindWords are the kinds of rulings.
+func kindWords() []string {
+	var words []string
+	for _, k := range chart.RulingKinds() {
+		words = append(words, string(k))
+	}
+	return words
 }
 
 // takeBackCommand takes a ruling back.
@@ -79,12 +99,17 @@ func takeBackCommand(e *env) *cobra.Command {
 		Args:    cobra.ExactArgs(1),
 	}
 	site := siteFlag(c)
+	format := formatFlag(c, "table", "json")
+	c.ValidArgsFunction = firstArg(completeRulings(e, site))
 	c.Flags().StringVar(&who, "who", "", "who takes it back")
 	c.Flags().StringVar(&why, "why", "", "why")
 	c.RunE = func(c *cobra.Command, args []string) error {
 		return withClinic(c.Context(), e, *site, func(cl *clinic.Clinic) error {
-			_, err := cl.TakeBack(c.Context(), args[0], who, why)
-			return err
+			taken, err := cl.TakeBack(c.Context(), args[0], who, why)
+			if err != nil {
+				return err
+			}
+			return confirm(e, *format, taken, "%s is taken back; it keeps its place in the record and counts no more", taken.ID)
 		})
 	}
 	return c

@@ -15,16 +15,35 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 )
 
+// TestMain makes commands of the test's own file:
+//
+//	perennial       with the clock of the scripts, and never at a terminal
+//	perennial-real  as it is installed
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){
-		"perennial": func() {
-			e := &env{stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr, now: scriptNow, terminal: func(any) bool { return false }}
-			ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM)
-			code := run(ctx, e, os.Args[1:])
-			stop()
-			os.Exit(code)
-		},
-	})
+	testscript.Main(m, map[string]func(){"perennial": scriptMain, "perennial-real": main})
+}
+
+func scriptMain() {
+	e := &env{stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr, now: scriptNow, terminal: func(any) bool { return false }}
+	ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM)
+	code := run(ctx, e, os.Args[1:])
+	stop()
+	tellPeak(os.Getenv("PERENNIAL_PEAK"))
+	os.Exit(code)
+}
+
+// tellPeak writes the most memory that this process has held, in kB, into a file.
+// (What the system tells the parent may be the parent's own.)
+func tellPeak(file string) {
+	if file == "" {
+		return
+	}
+	status, _ := os.ReadFile("/proc/self/status")
+	for line := range strings.Lines(string(status)) {
+		if kb, ok := strings.CutPrefix(line, "VmHWM:"); ok {
+			_ = os.WriteFile(file, []byte(strings.TrimSuffix(strings.TrimSpace(kb), " kB")), 0o600)
+		}
+	}
 }
 
 // scriptNow is the clock of the scripts; the environment may say that some days

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"encoding/json"
+	"errors"
 	"os"
 	"path/filepath"
 
@@ -10,30 +12,53 @@ import (
 	"perennial/internal/fault"
 	"perennial/internal/settings"
 	"perennial/internal/surveil"
+	"perennial/internal/yamldoc"
 )
 
 // settingsCommand groups what is done with settings.
 func settingsCommand(e *env) *cobra.Command {
-	c := &cobra.Command{Use: "settings", Short: "Check or print settings"}
-	c.AddCommand(settingsCheckCommand(e), settingsPrintCommand(e))
-	return c
+	return group("settings", "Check or print settings", settingsCheckCommand(e), settingsPrintCommand(e))
 }
 
 func settingsCheckCommand(e *env) *cobra.Command {
-	return &cobra.Command{
-		Use:     "check FILE",
-		Short:   "Check a settings file: all mistakes at once, with line and column",
-		Long:    "Checks a settings file and says all mistakes at once, with line and column.\n\nExit status:\n  0  the settings are good\n  1  the file could not be read\n  2  there are mistakes",
-		Example: "  perennial settings check site.yaml",
-		Args:    cobra.ExactArgs(1),
-		RunE: func(_ *cobra.Command, args []string) error {
-			if _, err := readSettings(args[0]); err != nil {
-				return err
-			}
-			_, err := e.stdout.Write([]byte("the settings are good\n"))
-			return err
-		},
+	c := &cobra.Command{
+		Use:   "check FILE",
+		Short: "Check a settings file: all mistakes at once, with line and column",
+		Long: "Checks a settings file, then the protocols and the code map that it names, and says all mistakes at once, with line and\n" +
+			"column. As JSON each mistake is one object on stdout.\n\n" +
+			"Exit status:\n  0  the settings are good\n  1  the file could not be read\n  2  there are mistakes",
+		Example:           "  perennial settings check site.yaml\n  perennial settings check --format json site.yaml",
+		Args:              cobra.ExactArgs(1),
+		ValidArgsFunction: firstArg(completeYAML),
 	}
+	format := formatFlag(c, "table", "json")
+	c.RunE = func(_ *cobra.Command, args []string) error {
+		_, _, err := workOf(args[0])
+		if err == nil {
+			return confirm(e, *format, map[string]bool{"good": true}, "the settings are good")
+		}
+		if problems, ok := errors.AsType[yamldoc.Problems](err); ok && *format == "json" {
+			return writeProblems(e, problems)
+		}
+		return err
+	}
+	return c
+}
+
+// writeProblems writes one object for each mistake.
+func writeProblems(e *env, problems yamldoc.Problems) error {
+	enc := json.NewEncoder(e.stdout)
+	for i := range problems {
+		p := &problems[i]
+		object := map[string]any{"file": p.File, "line": p.Line, "column": p.Col, "key": p.Path, "what": p.Text}
+		if p.Suggestion != "" {
+			object["didYouMean"] = p.Suggestion
+		}
+		if err := enc.Encode(object); err != nil {
+			return err
+		}
+	}
+	return &exitCode{code: exitUsage}
 }
 
 func settingsPrintCommand(e *env) *cobra.Command {
@@ -43,6 +68,8 @@ func settingsPrintCommand(e *env) *cobra.Command {
 		Long:    "Prints the settings of a file, or the defaults, with everything filled in. Secrets show as a placeholder.\n\nExit status:\n  0  printed\n  1  the file could not be read\n  2  there are mistakes",
 		Example: "  perennial settings print site.yaml",
 		Args:    cobra.MaximumNArgs(1),
+
+		ValidArgsFunction: firstArg(completeYAML),
 		RunE: func(_ *cobra.Command, args []string) error {
 			s := settings.Default()
 			if len(args) > 0 {
@@ -61,7 +88,7 @@ func settingsPrintCommand(e *env) *cobra.Command {
 func readSettings(name string) (settings.Settings, error) {
 	doc, err := os.ReadFile(name)
 	if err != nil {
-		return settings.Settings{}, &exitCode{exitError, fault.New(fault.NotFound, "reading the settings "+name, "Check the name and the rights of the file.", err)}
+		return settings.Settings{}, &exitCode{exitError, fault.New(fault.KindOf(err), "reading the settings "+name, "Check the name and the rights of the file.", fileReason(err))}
 	}
 	s, err := settings.Parse(name, doc)
 	if err != nil {

@@ -16,7 +16,6 @@ import (
 // statusCommand says how the clinic stands.
 func statusCommand(e *env) *cobra.Command {
 	var check bool
-	var format string
 	c := &cobra.Command{
 		Use:   "status",
 		Short: "Show the three sums, the sources and whether things are sent",
@@ -28,11 +27,8 @@ func statusCommand(e *env) *cobra.Command {
 	}
 	site := siteFlag(c)
 	c.Flags().BoolVar(&check, "check", false, "count everything anew and verify the store")
-	c.Flags().StringVar(&format, "format", "table", "table or json")
+	format := formatFlag(c, "table", "json")
 	c.RunE = func(c *cobra.Command, _ []string) error {
-		if err := tableOrJSON(format); err != nil {
-			return err
-		}
 		return withClinic(c.Context(), e, *site, func(cl *clinic.Clinic) error {
 			st, err := cl.Status(c.Context())
 			if err != nil {
@@ -46,7 +42,7 @@ func statusCommand(e *env) *cobra.Command {
 				}
 				st.Sums, problems = rep.Sums, rep.Problems
 			}
-			if format == "json" {
+			if *format == "json" {
 				err = json.NewEncoder(e.stdout).Encode(st)
 			} else {
 				writeStatus(e.stdout, &st)
@@ -101,6 +97,7 @@ func goLiveCommand(e *env) *cobra.Command {
 		Args:    cobra.NoArgs,
 	}
 	site := siteFlag(c)
+	format := formatFlag(c, "table", "json")
 	c.Flags().StringVar(&who, "who", "", "who decides it")
 	c.Flags().BoolVar(&yes, "yes", false, "say it")
 	c.RunE = func(c *cobra.Command, _ []string) error {
@@ -109,20 +106,30 @@ func goLiveCommand(e *env) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			fmt.Fprintf(e.stdout, "%d patients with an implant; %d with an overdue visit, %d presumed lost or lost\n", p.Sums.Patients.WithImplant, p.Overdue, p.Lost)
-			for _, kind := range sortedKeys(p.Open) {
-				fmt.Fprintf(e.stdout, "%6d  %s\n", p.Open[kind], kind)
+			if yes {
+				if err := cl.GoLive(c.Context(), who); err != nil {
+					return err
+				}
 			}
-			if !yes {
-				_, err = fmt.Fprintln(e.stdout, "Nothing was changed. To let this be sent: perennial go-live --yes --who NAME")
-				return err
-			}
-			if err := cl.GoLive(c.Context(), who); err != nil {
-				return err
-			}
-			_, err = fmt.Fprintln(e.stdout, "live")
-			return err
+			return writePreview(e, *format, &p, yes)
 		})
 	}
 	return c
+}
+
+// writePreview shows what go-live lets out, and whether it was said now.
+func writePreview(e *env, format string, p *clinic.Preview, said bool) error {
+	if format == "json" {
+		return json.NewEncoder(e.stdout).Encode(map[string]any{"said": said, "withImplant": p.Sums.Patients.WithImplant, "overdue": p.Overdue, "lost": p.Lost, "open": p.Open})
+	}
+	fmt.Fprintf(e.stdout, "%d patients with an implant; %d with an overdue visit, %d presumed lost or lost\n", p.Sums.Patients.WithImplant, p.Overdue, p.Lost)
+	for _, kind := range sortedKeys(p.Open) {
+		fmt.Fprintf(e.stdout, "%6d  %s\n", p.Open[kind], kind)
+	}
+	text := "Nothing was changed. To let this be sent: perennial go-live --yes --who NAME"
+	if said {
+		text = "live: where the settings' mode is send, this goes out from now on. Mode off stops it."
+	}
+	_, err := fmt.Fprintln(e.stdout, text)
+	return err
 }

@@ -16,7 +16,9 @@ import (
 
 // siteFlag adds --settings to a command that works on the store.
 func siteFlag(c *cobra.Command) *string {
-	return c.Flags().String("settings", "", "settings file of the site; without it the defaults hold")
+	site := c.Flags().String("settings", "", "settings file of the site; without it the defaults hold")
+	_ = c.RegisterFlagCompletionFunc("settings", completeYAML)
+	return site
 }
 
 // siteSettings reads the settings of a command; without a file the defaults.
@@ -38,6 +40,7 @@ func initCommand(e *env) *cobra.Command {
 		Args:    cobra.NoArgs,
 	}
 	site := siteFlag(c)
+	format := formatFlag(c, "table", "json")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		s, err := siteSettings(*site)
 		if err != nil {
@@ -54,8 +57,7 @@ func initCommand(e *env) *cobra.Command {
 		if err := clinic.Init(c.Context(), db, e.now()); err != nil {
 			return err
 		}
-		_, err = fmt.Fprintf(e.stdout, "The store %s is ready. Next: perennial import PATH...\n", s.Store)
-		return err
+		return confirm(e, *format, map[string]string{"store": s.Store}, "The store %s is ready. Next: perennial import PATH...", s.Store)
 	}
 	return c
 }
@@ -116,17 +118,20 @@ func restoreCommand(e *env) *cobra.Command {
 		Args:    cobra.ExactArgs(1),
 	}
 	site := siteFlag(c)
+	format := formatFlag(c, "table", "json")
 	c.RunE = func(c *cobra.Command, args []string) error {
 		s, err := siteSettings(*site)
 		if err != nil {
 			return err
 		}
 		held, err := boltkv.Restore(c.Context(), "", args[0], s.Store)
+		if kind := fault.KindOf(err); kind == fault.Damaged || kind == fault.Empty {
+			return fault.New(kind, "", "Nothing was replaced. This file is damaged or is no backup: name another that perennial backup wrote.", err)
+		}
 		if err != nil {
 			return err
 		}
-		_, err = fmt.Fprintf(e.stdout, "%s is restored with %d entries. Next: perennial import PATH... to take in what came since.\n", s.Store, held.Count)
-		return err
+		return confirm(e, *format, map[string]any{"store": s.Store, "entries": held.Count}, "%s is restored with %d entries. Next: perennial import PATH... to take in what came since.", s.Store, held.Count)
 	}
 	return c
 }

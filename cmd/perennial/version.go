@@ -1,8 +1,6 @@
 package main
 
 import (
-	"encoding/json"
-	"fmt"
 	"runtime"
 	"runtime/debug"
 
@@ -21,26 +19,18 @@ type build struct {
 
 // versionCommand prints which build this is.
 func versionCommand(e *env) *cobra.Command {
-	var format string
 	c := &cobra.Command{
 		Use:     "version",
 		Short:   "Print the version",
-		Long:    "Prints the version of this binary and what it was built from.\n\nExit status: 0; 2 for a mistake in the flags.",
+		Long:    "Prints the version of this binary and what it was built from.\n\nExit status:\n  0  printed\n  2  usage",
 		Example: "  perennial version\n  perennial version --format json",
 		Args:    cobra.NoArgs,
-		RunE: func(*cobra.Command, []string) error {
-			b := buildOf()
-			switch format {
-			case "json":
-				return json.NewEncoder(e.stdout).Encode(b)
-			case "table", "":
-				_, err := fmt.Fprintf(e.stdout, "perennial %s %s\n%s, %s\n", b.Version, b.Revision, b.Go, b.System)
-				return err
-			}
-			return usageError("the format "+format+" is not known", "Choose --format table or json.")
-		},
 	}
-	c.Flags().StringVar(&format, "format", "table", "table or json")
+	format := formatFlag(c, "table", "json")
+	c.RunE = func(*cobra.Command, []string) error {
+		b := buildOf()
+		return confirm(e, *format, b, "perennial %s %s\n%s, %s", b.Version, b.Revision, b.Go, b.System)
+	}
 	return c
 }
 

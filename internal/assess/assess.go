@@ -23,6 +23,7 @@ package assess
 
 import (
 	"context"
+	"errors"
 	"io"
 	"io/fs"
 	"runtime"
@@ -89,9 +90,9 @@ func Run(ctx context.Context, o Options, std Streams) (int, error) {
 		return ExitUsage, err
 	}
 	j.std = std
-	inputs, err := findInputs(o.Paths)
-	if err != nil {
-		return ExitUnread, err
+	inputs, failed := Find(o.Paths)
+	if len(failed) > 0 {
+		return ExitUnread, notAssessed(failed)
 	}
 	before := debug.SetGCPercent(percentFor(0))
 	defer debug.SetGCPercent(before)
@@ -105,6 +106,12 @@ func Run(ctx context.Context, o Options, std Streams) (int, error) {
 		return ExitQuarantined, nil
 	}
 	return ExitOK, nil
+}
+
+// notAssessed says that inputs cannot be read: the hint is that of the first.
+func notAssessed(failed []error) error {
+	hint := fault.HintOf(failed[0]) + " Nothing was assessed, because facts may be missing."
+	return fault.New(fault.KindOf(failed[0]), "", hint, errors.Join(failed...))
 }
 
 // percentFor is a setting of the garbage collector by which about 96 MB of

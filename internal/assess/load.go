@@ -4,12 +4,10 @@ import (
 	"bufio"
 	"bytes"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
-	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -211,83 +209,4 @@ func readRuling(line []byte) (chart.Ruling, string) {
 		return r, "when is not a time like 2026-03-31T17:00:00Z"
 	}
 	return r, ""
-}
-
-// reason is an error of the system without its path.
-func reason(err error) string {
-	var path *fs.PathError
-	if errors.As(err, &path) {
-		return path.Err.Error()
-	}
-	return err.Error()
-}
-
-// input is one file to read.
-type input struct {
-	path string
-	size int64 // bytes; 0 where not known
-}
-
-// findInputs lists the files of all paths, those of folders in the order of
-// their names, and fails before anything is read where one cannot be.
-func findInputs(paths []string) ([]input, error) {
-	var list []input
-	for _, path := range paths {
-		if path == "-" {
-			list = append(list, input{path: path})
-			continue
-		}
-		info, err := os.Stat(path)
-		if err != nil {
-			return nil, cannotRead(path, err)
-		}
-		if !info.IsDir() {
-			list = append(list, input{path, info.Size()})
-			continue
-		}
-		if list, err = walk(list, path); err != nil {
-			return nil, err
-		}
-	}
-	return list, nil
-}
-
-// walk lists the files of a folder and the folders in it; hidden ones are left
-// out.
-func walk(list []input, folder string) ([]input, error) {
-	n := len(list)
-	err := filepath.WalkDir(folder, func(path string, d fs.DirEntry, err error) error {
-		if err != nil {
-			return cannotRead(path, err)
-		}
-		if strings.HasPrefix(d.Name(), ".") && path != folder {
-			if d.IsDir() {
-				return fs.SkipDir
-			}
-			return nil
-		}
-		info, err := os.Stat(path)
-		if err != nil {
-			return cannotRead(path, err)
-		}
-		if info.Mode().IsRegular() {
-			list = append(list, input{path, info.Size()})
-		}
-		return nil
-	})
-	if err == nil && len(list) == n {
-		return nil, cannotRead(folder, errText("the folder holds no files"))
-	}
-	return list, err
-}
-
-func cannotRead(path string, err error) error {
-	hint := "Check the name."
-	switch {
-	case errors.Is(err, fs.ErrPermission):
-		hint = "Give the user who runs perennial the right to read it (files: read; folders: read and search)."
-	case !errors.Is(err, fs.ErrNotExist):
-		hint = "Nothing was assessed, because facts may be missing. Get the input again and try once more."
-	}
-	return fault.New(fault.KindOf(err), "reading "+path, hint, errText(reason(err)))
 }

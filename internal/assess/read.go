@@ -21,10 +21,10 @@ type Sums struct {
 }
 
 // readAll reads every input.
-func (j *job) readAll(ctx context.Context, inputs []input) error {
+func (j *job) readAll(ctx context.Context, inputs []Input) error {
 	var all, done int64
 	for _, in := range inputs {
-		all += in.size
+		all += in.Size
 	}
 	rd := &reading{job: j, ctx: ctx, mapper: intake.Mapper{Book: j.book, Zone: j.zone, Reuse: true}}
 	rd.mapper.Series = rd.decoder.LoadSeries
@@ -32,7 +32,7 @@ func (j *job) readAll(ctx context.Context, inputs []input) error {
 		if err := rd.file(in, done, all); err != nil {
 			return err
 		}
-		done += in.size
+		done += in.Size
 	}
 	j.groups = j.grouper.Groups()
 	debug.SetGCPercent(percentFor(j.grouper.Size()))
@@ -79,12 +79,12 @@ type reading struct {
 }
 
 // file reads one input.
-func (rd *reading) file(in input, done, all int64) error {
+func (rd *reading) file(in Input, done, all int64) error {
 	src := rd.std.In
-	if in.path != "-" {
-		f, err := os.Open(in.path)
+	if in.Path != "-" {
+		f, err := os.Open(in.Path)
 		if err != nil {
-			return cannotRead(in.path, err)
+			return notAssessed([]error{CannotRead(in.Path, err)})
 		}
 		defer f.Close()
 		src = f
@@ -92,13 +92,9 @@ func (rd *reading) file(in input, done, all int64) error {
 	if rd.o.Progress != nil {
 		src = &counted{r: src, tell: func(n int64) { rd.o.Progress(done+n, all) }}
 	}
-	name := in.path
-	if name == "-" {
-		name = "standard input"
-	}
-	err := fhir.Read(name, src, fhir.Handler{Each: rd.each, Issue: rd.issue, Limits: fhir.Limits{Buffer: 256 << 10}})
+	err := fhir.Read(in.Name(), src, fhir.Handler{Each: rd.each, Issue: rd.issue, Limits: fhir.Limits{Buffer: 256 << 10}})
 	if err != nil && rd.ctx.Err() == nil {
-		return cannotRead(in.path, err)
+		return notAssessed([]error{CannotRead(in.Path, err)})
 	}
 	return err
 }

@@ -50,6 +50,12 @@ func (c *Clinic) Pull(ctx context.Context, s source.Source) (Counts, error) {
 // returned together at the end, when the rest is stored. An error of the store
 // does: the batches before it are stored, and the source goes on from there.
 func (c *Clinic) Import(ctx context.Context, name string, batches iter.Seq2[source.Batch, error]) (Counts, error) {
+	return c.ImportTelling(ctx, name, batches, func(Refusal) {})
+}
+
+// ImportTelling is Import that tells of each resource that cannot be used, when
+// its batch is stored.
+func (c *Clinic) ImportTelling(ctx context.Context, name string, batches iter.Seq2[source.Batch, error], refused func(Refusal)) (Counts, error) {
 	var all Counts
 	var parts []error
 	for batch, err := range batches {
@@ -57,7 +63,7 @@ func (c *Clinic) Import(ctx context.Context, name string, batches iter.Seq2[sour
 			parts = append(parts, err)
 			continue
 		}
-		counts, err := c.batch(ctx, name, batch)
+		counts, err := c.batch(ctx, name, batch, refused)
 		if err != nil {
 			return all, errors.Join(append(parts, err)...)
 		}
@@ -90,7 +96,7 @@ func (c *Clinic) noteRead(ctx context.Context, name string, failed error) error 
 }
 
 // batch takes one batch in one transaction.
-func (c *Clinic) batch(ctx context.Context, name string, b source.Batch) (Counts, error) {
+func (c *Clinic) batch(ctx context.Context, name string, b source.Batch, refused func(Refusal)) (Counts, error) {
 	list := c.read(name, b)
 	var counts Counts
 	err := c.update(ctx, audit.Entry{Actor: self, Action: "import", About: name}, func(w *store.Writer) (any, error) {
@@ -104,7 +110,27 @@ func (c *Clinic) batch(ctx context.Context, name string, b source.Batch) (Counts
 		}
 		return &counts, noteCursor(w, name, b.Cursor, counts)
 	})
+	if err == nil {
+		tellRefused(list, refused)
+	}
 	return counts, err
+}
+
+// Refusal is a resource, or a part of an input, that cannot be used.
+type Refusal struct {
+	File string
+	Line int
+	Ref  string // "Type/id" where known
+	Why  string // what is wrong and, where it helps, what to do about it
+}
+
+// tellRefused tells of what was quarantined, whether it is new or not.
+func tellRefused(list []taken, refused func(Refusal)) {
+	for i := range list {
+		if r := &list[i].rec; list[i].use == intake.Quarantined {
+			refused(Refusal{File: r.File, Line: r.Line, Ref: r.Ref, Why: r.Why})
+		}
+	}
 }
 
 // noteCursor stores how far a source was read, together with what was read.
@@ -184,8 +210,13 @@ func (c *Clinic) keepOne(w *store.Writer, t *taken, first bool) (bool, error) {
 	return w.Take(t.rec, t.words)
 }
 
-// batchSize is how many resources are taken in one transaction.
-const batchSize = 500
+// batchSize is how many resources are taken in one transaction, and batchBytes
+// how many bytes of them at most, unless one alone has more: a batch is in memory
+// as a whole, and a resource may have 16 MB.
+const (
+	batchSize  = 500
+	batchBytes = 8 << 20
+)
 
 // Batches takes an input apart into batches, for Import. The error is that of
 // the reader; what is wrong with the content is among the issues.
@@ -193,9 +224,10 @@ func Batches(file string, r io.Reader) iter.Seq2[source.Batch, error] {
 	return func(yield func(source.Batch, error) bool) {
 		var b source.Batch
 		var stopped errStopped
+		size := 0
 		flush := func() error {
 			full := b
-			b = source.Batch{}
+			b, size = source.Batch{}, 0
 			if len(full.Resources)+len(full.Issues) > 0 && !yield(full, nil) {
 				return stopped
 			}
@@ -203,9 +235,14 @@ func Batches(file string, r io.Reader) iter.Seq2[source.Batch, error] {
 		}
 		err := fhir.Read(file, r, fhir.Handler{
 			Each: func(raw fhir.Raw) error {
+				if size > 0 && size+len(raw.Body) > batchBytes {
+					if err := flush(); err != nil {
+						return err
+					}
+				}
 				raw.Body = slices.Clone(raw.Body)
-				b.Resources = append(b.Resources, raw)
-				if len(b.Resources) >= batchSize {
+				b.Resources, size = append(b.Resources, raw), size+len(raw.Body)
+				if len(b.Resources)+len(b.Issues) >= batchSize {
 					return flush()
 				}
 				return nil

@@ -10,6 +10,7 @@ import (
 
 	"perennial/internal/audit"
 	"perennial/internal/chart"
+	"perennial/internal/day"
 	"perennial/internal/fault"
 	"perennial/internal/kv"
 	"perennial/internal/store"
@@ -116,7 +117,7 @@ func (c *Clinic) checkRuling(r *chart.Ruling) error {
 		return bad("why it was decided is missing")
 	case r.About == "" && slices.Contains([]chart.RulingKind{chart.RuleAccept, chart.RuleRefuse, chart.RuleReviewed, chart.RuleAnswer}, r.Kind):
 		return bad("what it is about is missing: the reference of a study or report, or the key of a question")
-	case r.Kind == chart.RulePause && r.Until > 0 && r.Until < r.From():
+	case r.Kind == chart.RulePause && r.Until > 0 && r.Until < c.from(r):
 		return bad("the pause ends before it begins")
 	case r.Kind == chart.RuleImplant && r.Class == "":
 		return bad("the class of the implant is missing")
@@ -128,6 +129,14 @@ func (c *Clinic) checkRuling(r *chart.Ruling) error {
 		return bad("when it was decided is not a time like 2026-03-31T17:00:00Z")
 	}
 	return nil
+}
+
+// from is the day from which a ruling holds; one without a day holds from today.
+func (c *Clinic) from(r *chart.Ruling) day.Day {
+	if r.On == 0 && r.When == "" {
+		return c.Today()
+	}
+	return r.From()
 }
 
 // TakeBack takes a ruling back: it keeps its place and counts no more.

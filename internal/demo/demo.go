@@ -37,6 +37,7 @@ package demo
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"iter"
 	"os"
 	"path/filepath"
@@ -94,7 +95,7 @@ func Cohort(asOf day.Day) iter.Seq2[string, []byte] {
 func Write(dir string, asOf day.Day) (Counts, error) {
 	const op = "write the demonstration cohort"
 	if y, _, _ := asOf.Civil(); y < 1920 || y > 9990 {
-		return nil, fault.New(fault.Invalid, op, "Give an as-of date from 1920 on.", nil)
+		return nil, fault.New(fault.Invalid, op, "Give an as-of date from 1920 on.", errors.New("the as-of date leaves no room for the years before it"))
 	}
 	counts := Counts{}
 	files := map[string]*bytes.Buffer{}

@@ -54,7 +54,8 @@ type Options struct {
 
 // Tally is what Drain did.
 type Tally struct {
-	Sent, Failed, Later int // Later: will be tried again
+	Sent, Failed, Later int    // Later: will be tried again
+	Why                 string // the last error of those that were not sent; it names no patient
 }
 
 // Most tries, after which an item has failed and a person must look: with the
@@ -211,10 +212,10 @@ func (o *Options) send(ctx context.Context, route *Route, it Item, t *Tally) err
 		t.Sent++
 	case final(err) || after.Attempts >= mostAttempts:
 		after.State, after.Done, after.Error = Failed, now, err.Error()
-		t.Failed++
+		t.Failed, t.Why = t.Failed+1, after.Error
 	default:
 		after.Error = err.Error()
-		t.Later++
+		t.Later, t.Why = t.Later+1, after.Error
 	}
 	return o.DB.Update(ctx, func(tx kv.Tx) error { return o.mark(tx, it, after) })
 }

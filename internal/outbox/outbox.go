@@ -330,6 +330,26 @@ func Release(tx kv.Tx, key string, at time.Time) error {
 	})
 }
 
+// Hurry lets up to limit items that wait for a later try be tried from a time
+// on, and says how many they were.
+func Hurry(tx kv.Tx, at time.Time, limit int) (int, error) {
+	var list []Item
+	_, to := kv.Prefix("outbox", "due")
+	err := tx.Scan(kv.Key("outbox", "due", millis(at)+1), to, func(key, _ []byte) error {
+		it, err := waiting(tx, key)
+		if list = append(list, it); err == nil && len(list) >= limit {
+			err = kv.Stop
+		}
+		return err
+	})
+	for i := 0; err == nil && i < len(list); i++ {
+		after := list[i]
+		after.Next = at.UTC()
+		err = put(tx, &list[i], after)
+	}
+	return len(list), err
+}
+
 // change alters an item; fault.Conflict where its state does not allow it.
 func change(tx kv.Tx, key string, alter func(*Item) bool) error {
 	before, err := Get(tx, key)

@@ -236,11 +236,40 @@ func TestFinalFailures(t *testing.T) {
 		r := newRig(t)
 		r.add("k1", "")
 		r.fail = fault.New(kind, "send", "", errors.New("no"))
-		if got := r.drain(); got != (outbox.Tally{Failed: 1}) || len(r.marks) == 0 {
+		if got := r.drain(); got != (outbox.Tally{Failed: 1, Why: "send: no"}) || len(r.marks) == 0 {
 			t.Errorf("%s: %+v", kind, got)
 		}
 		r.sound()
 	}
+}
+
+// What waits for a later try is tried at once when somebody asks for it, each
+// once.
+func TestHurry(t *testing.T) {
+	t.Parallel()
+	r := newRig(t)
+	for i := range 5 {
+		r.add(fmt.Sprintf("k%d", i), "")
+	}
+	r.fail = errors.New("no room")
+	if got := r.drain(); got != (outbox.Tally{Later: 5, Why: "no room"}) {
+		t.Errorf("first try: %+v", got)
+	}
+	if got := r.drain(); got != (outbox.Tally{}) {
+		t.Errorf("at once again: %+v", got)
+	}
+	r.fail = nil
+	for _, want := range []int{3, 2, 0} {
+		n := 0
+		r.update(func(tx kv.Tx) (err error) { n, err = outbox.Hurry(tx, r.now, 3); return err })
+		if n != want {
+			t.Errorf("hurried %d, want %d", n, want)
+		}
+	}
+	if got := r.drain(); got != (outbox.Tally{Sent: 5}) {
+		t.Errorf("hurried: %+v", got)
+	}
+	r.sound()
 }
 
 // Of one thread the newest state counts: an older one that waits is not sent

@@ -26,18 +26,33 @@ type Row struct {
 // ready.
 type Counter struct {
 	Book *codes.Book
-	seen map[key]*Row
+	// Refused, if not nil, is told of what cannot be read, and so is not counted.
+	Refused func(fhir.Issue)
+	seen    map[key]*Row
 }
 
 type key struct{ on, system, code string }
 
-// Read counts the codes of everything in one input. Resources that cannot be
-// read are passed over: assess names them.
+// Read counts the codes of everything in one input. What cannot be read is
+// passed over and told.
 func (c *Counter) Read(name string, in io.Reader) error {
-	return fhir.Read(name, in, fhir.Handler{Each: func(raw fhir.Raw) error {
-		if r, err := fhir.Decode(raw.Body); err == nil {
-			c.Add(r)
+	tell := func(i fhir.Issue) {
+		if c.Refused != nil {
+			c.Refused(i)
 		}
+	}
+	return fhir.Read(name, in, fhir.Handler{Issue: tell, Each: func(raw fhir.Raw) error {
+		r, err := fhir.Decode(raw.Body)
+		if err == nil {
+			c.Add(r)
+			return nil
+		}
+		what := err.Error()
+		if q, ok := err.(*fhir.Quarantine); ok {
+			plain := fhir.Quarantine{Field: q.Field, What: q.What}
+			what = plain.Error()
+		}
+		tell(fhir.Issue{File: raw.File, Line: raw.Line, Ref: fhir.Salvage(raw.Body).Ref(), What: what})
 		return nil
 	}})
 }
