@@ -7,6 +7,8 @@ import (
 	"perennial/config"
 	"perennial/internal/assess"
 	"perennial/internal/clinic"
+	"perennial/internal/doorway"
+	"perennial/internal/fault"
 	"perennial/internal/kv/boltkv"
 	"perennial/internal/outbox"
 	"perennial/internal/settings"
@@ -14,8 +16,8 @@ import (
 
 // workOf reads the settings of a command, and what they name: the code book, the
 // protocols and the zone.
-func workOf(site string) (settings.Settings, assess.Work, error) {
-	s, err := siteSettings(site)
+func workOf(e *env, site string) (settings.Settings, assess.Work, error) {
+	s, err := siteSettings(e, site)
 	if err != nil {
 		return s, assess.Work{}, err
 	}
@@ -38,26 +40,50 @@ type opening struct {
 // open takes up work on the store of the settings. The store is closed with the
 // function that comes back.
 func (o opening) open(ctx context.Context, e *env) (*clinic.Clinic, func() error, error) {
-	s, w, err := workOf(o.site)
+	if e.here != nil {
+		return e.here.clinic, func() error { return nil }, nil
+	}
+	s, w, err := workOf(e, o.site)
 	if err != nil {
 		return nil, nil, err
 	}
-	db, err := boltkv.Options{Wait: o.wait}.Open(s.Store)
+	db, err := o.store(s.Store)
 	if err != nil {
 		return nil, nil, err
 	}
-	routes, err := routesOf(&s, db)
-	if err != nil {
-		_ = db.Close()
-		return nil, nil, err
-	}
-	c, err := clinic.New(ctx, clinic.Options{DB: db, Book: w.Book, Rules: w.Rules, Zone: w.Zone, Now: e.now, Own: ownBase(&s),
-		Mode: outbox.Mode(s.Out.Mode), Routes: routes, Feeds: feedsOf(&s)})
+	c, err := clinicOn(ctx, e, db, &s, &w)
 	if err != nil {
 		_ = db.Close()
 		return nil, nil, err
 	}
 	return c, db.Close, nil
+}
+
+// atOnce is how long to wait for a store that a daemon holds, which takes
+// commands.
+const atOnce = 20 * time.Millisecond
+
+// store opens the store; where another program holds it the error is a held.
+func (o opening) store(path string) (*boltkv.DB, error) {
+	wait := o.wait
+	if wait == 0 && doorway.There(path) {
+		wait = atOnce
+	}
+	db, err := boltkv.Options{Wait: wait}.Open(path)
+	if fault.KindOf(err) == fault.Locked {
+		return nil, &held{path, err}
+	}
+	return db, err
+}
+
+// clinicOn takes up work on an open store.
+func clinicOn(ctx context.Context, e *env, db *boltkv.DB, s *settings.Settings, w *assess.Work) (*clinic.Clinic, error) {
+	routes, err := routesOf(s, db)
+	if err != nil {
+		return nil, err
+	}
+	return clinic.New(ctx, clinic.Options{DB: db, Book: w.Book, Rules: w.Rules, Zone: w.Zone, Now: e.now, Own: ownBase(s),
+		Mode: outbox.Mode(s.Out.Mode), Routes: routes, Feeds: feedsOf(s)})
 }
 
 // with runs something on the store and closes it.

@@ -35,6 +35,8 @@ func importCommand(e *env) *cobra.Command {
 	site := siteFlag(c)
 	format := formatFlag(c, "table", "json")
 	c.Flags().StringVar(&list, "list", "", "CSV file of an old list of patients operated elsewhere")
+	pathFlag(c, "list")
+	c.Annotations = map[string]string{ofPaths: ""}
 	c.Flags().StringVar(&who, "who", "", "who answers for the old list")
 	c.RunE = func(c *cobra.Command, args []string) error {
 		if len(args) == 0 && list == "" {

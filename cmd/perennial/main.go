@@ -25,6 +25,8 @@ type env struct {
 	now            func() time.Time
 	// terminal says whether a stream is a terminal that a person looks at.
 	terminal func(stream any) bool
+	here     *house // set inside the daemon, for a command that was handed to it
+	dir      string // of relative paths, where it is not the process's own
 }
 
 func main() {

@@ -50,9 +50,14 @@ func rootCommand(e *env) *cobra.Command {
 			"and flags patients who are lost to follow-up.\n\n" +
 			"It reads no images and replaces no clinician; it proposes and never orders. Device labelling, study protocol\n" +
 			"and local policy win. It is not for emergencies.",
-		SilenceUsage:      true,
-		SilenceErrors:     true,
-		PersistentPreRunE: checkWords,
+		SilenceUsage:  true,
+		SilenceErrors: true,
+		PersistentPreRunE: func(c *cobra.Command, args []string) error {
+			if err := checkWords(c, args); err != nil {
+				return err
+			}
+			return e.fromDir(c, args)
+		},
 	}
 	root.SetIn(e.stdin)
 	root.SetOut(e.stdout)
@@ -141,7 +146,11 @@ func run(ctx context.Context, e *env, args []string) int {
 	}
 	root := rootCommand(&with)
 	root.SetArgs(args)
-	return report(e.stderr, out.or(root.ExecuteContext(ctx)))
+	err := root.ExecuteContext(ctx)
+	if e.here == nil {
+		err = handOver(ctx, &with, args, err)
+	}
+	return report(e.stderr, out.or(err))
 }
 
 // report tells an error and gives the exit status.

@@ -29,8 +29,9 @@ func sendCommand(e *env) *cobra.Command {
 	site := siteFlag(c)
 	format := formatFlag(c, "table", "json")
 	c.Flags().StringVar(&gather, "gather", "", "NDJSON file for all Tasks")
+	pathFlag(c, "gather")
 	c.RunE = func(c *cobra.Command, _ []string) error {
-		s, err := siteSettings(*site)
+		s, err := siteSettings(e, *site)
 		if err != nil {
 			return err
 		}

@@ -1,19 +1,23 @@
 package main
 
 import (
+	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
+	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"perennial/config"
-	"perennial/internal/assess"
-	"perennial/internal/clinic"
 	"perennial/internal/daemon"
+	"perennial/internal/doorway"
+	"perennial/internal/fault"
 	"perennial/internal/kv/boltkv"
 	"perennial/internal/settings"
+	"perennial/internal/source"
+	"perennial/internal/surveil"
 	"perennial/internal/web"
 )
 
@@ -31,7 +35,7 @@ func serveCommand(e *env) *cobra.Command {
 	}
 	site := siteFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
-		s, err := siteSettings(*site)
+		s, w, err := workOf(e, *site)
 		if err != nil {
 			return err
 		}
@@ -41,29 +45,46 @@ func serveCommand(e *env) *cobra.Command {
 		if _, err := boltkv.Verify(c.Context(), ownFile(), s.Store); err != nil {
 			return err
 		}
-		o := assess.Options{Zone: s.Site.Zone, Shipped: config.Files}
-		if *site != "" {
-			if err := useSettings(*site, &o); err != nil {
-				return err
-			}
-		}
-		w, err := assess.Prepare(o)
+		sources, err := sourcesOf(&s, e.now)
 		if err != nil {
 			return err
 		}
-		return withClinic(c.Context(), e, *site, func(cl *clinic.Clinic) error {
-			sources, err := sourcesOf(&s, e.now)
-			if err != nil {
-				return err
-			}
-			return daemon.Serve(c.Context(), daemon.Options{Clinic: cl, Listen: s.Listen, Sources: sources,
-				Poll: time.Duration(s.Times.PollEvery) * time.Minute, Send: time.Duration(s.Times.SendEvery) * time.Minute, Nightly: s.Times.NightlyAt,
-				Digest: digestOf(&s), Log: slog.New(slog.NewTextHandler(e.stderr, nil)), Version: buildOf().Version,
-				Pages: &daemon.Pages{Clinic: cl, Site: s.Site.Name, Rules: w.Rules, Feeds: feedsOf(&s), StaleHours: 24 * s.Numbers.FeedStaleDays, Now: e.now},
-				Ready: func(at string) { fmt.Fprintln(e.stdout, "pages: "+at) }})
-		})
+		db, err := boltkv.Open(s.Store)
+		if err != nil {
+			return err
+		}
+		cl, err := clinicOn(c.Context(), e, db, &s, &w)
+		if err != nil {
+			return errors.Join(err, db.Close())
+		}
+		h := &house{cl, db, s}
+		return errors.Join(h.serve(c.Context(), e, w.Rules, sources), db.Close())
 	}
 	return c
+}
+
+// serve runs the daemon, and the commands that are handed to it.
+func (h *house) serve(ctx context.Context, e *env, rules *surveil.Rules, sources []source.Source) error {
+	s, log := &h.settings, slog.New(slog.NewTextHandler(e.stderr, nil))
+	ctx, cancel := context.WithCancel(ctx)
+	var door sync.WaitGroup
+	defer door.Wait() // commands that run end before the store is closed
+	defer cancel()
+	if l, err := doorway.Open(s.Store); err != nil {
+		log.Warn("commands cannot be used while this runs", "error", err.Error())
+	} else {
+		door.Go(func() {
+			defer l.Close()
+			if err := doorway.Serve(ctx, l, inside(e, h)); err != nil {
+				log.Error("commands cannot be used any more", "kind", fault.KindOf(err))
+			}
+		})
+	}
+	return daemon.Serve(ctx, daemon.Options{Clinic: h.clinic, Listen: s.Listen, Sources: sources,
+		Poll: time.Duration(s.Times.PollEvery) * time.Minute, Send: time.Duration(s.Times.SendEvery) * time.Minute, Nightly: s.Times.NightlyAt,
+		Digest: digestOf(s), Log: log, Version: buildOf().Version,
+		Pages: &daemon.Pages{Clinic: h.clinic, Site: s.Site.Name, Rules: rules, Feeds: feedsOf(s), StaleHours: 24 * s.Numbers.FeedStaleDays, Now: e.now},
+		Ready: func(at string) { fmt.Fprintln(e.stdout, "pages: "+at) }})
 }
 
 // digestOf is when the digest goes out and to whom.

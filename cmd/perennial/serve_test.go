@@ -4,7 +4,9 @@ import (
 	"bufio"
 	"encoding/json"
 	"fmt"
+	"io"
 	"maps"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -260,4 +262,23 @@ mail:
 	if !strings.Contains(text, "Changed since the last letter (30 Jun 2026): 5") || !strings.Contains(text, "Visit m1: overdue; now done, its report awaited.") {
 		t.Errorf("the second letter:\n%s", nurse[1])
 	}
+}
+
+// get gives a page.
+func get(t *testing.T, address string) string {
+	t.Helper()
+	q, err := http.NewRequestWithContext(t.Context(), http.MethodGet, address, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := http.DefaultClient.Do(q)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Body.Close()
+	body, err := io.ReadAll(r.Body)
+	if err != nil || r.StatusCode != http.StatusOK {
+		t.Errorf("%s: %d %v", address, r.StatusCode, err)
+	}
+	return string(body)
 }

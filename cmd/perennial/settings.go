@@ -33,7 +33,7 @@ func settingsCheckCommand(e *env) *cobra.Command {
 	}
 	format := formatFlag(c, "table", "json")
 	c.RunE = func(_ *cobra.Command, args []string) error {
-		_, _, err := workOf(args[0])
+		_, _, err := workOf(e, args[0])
 		if err == nil {
 			return confirm(e, *format, map[string]bool{"good": true}, "the settings are good")
 		}

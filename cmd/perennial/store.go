@@ -2,7 +2,8 @@ package main
 
 import (
 	"context"
-	"fmt"
+	"errors"
+	"os"
 	"path/filepath"
 
 	"github.com/google/renameio/v2"
@@ -22,7 +23,11 @@ func siteFlag(c *cobra.Command) *string {
 }
 
 // siteSettings reads the settings of a command; without a file the defaults.
-func siteSettings(name string) (settings.Settings, error) {
+// Inside the daemon they are the daemon's.
+func siteSettings(e *env, name string) (settings.Settings, error) {
+	if e.here != nil {
+		return e.here.settings, nil
+	}
 	if name == "" {
 		return settings.Default(), nil
 	}
@@ -42,7 +47,7 @@ func initCommand(e *env) *cobra.Command {
 	site := siteFlag(c)
 	format := formatFlag(c, "table", "json")
 	c.RunE = func(c *cobra.Command, _ []string) error {
-		s, err := siteSettings(*site)
+		s, err := siteSettings(e, *site)
 		if err != nil {
 			return err
 		}
@@ -67,43 +72,62 @@ func backupCommand(e *env) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "backup FILE",
 		Short: "Copy the store and read the copy back",
-		Long: "Writes a copy of the store to FILE. The copy is read through before it is kept. While the daemon runs it holds the\n" +
-			"store: stop it first.\n\nExit status:\n  0  the backup is good\n  1  it could not be made\n  2  usage or settings",
-		Example: "  perennial backup --settings site.yaml backups/monday.db",
-		Args:    cobra.ExactArgs(1),
+		Long: "Writes a copy of the store to FILE, also while the daemon runs. The copy is one moment of the store, and is read through\n" +
+			"before it is kept.\n\nExit status:\n  0  the backup is good\n  1  it could not be made\n  2  usage or settings",
+		Example:     "  perennial backup --settings site.yaml backups/monday.db",
+		Args:        cobra.ExactArgs(1),
+		Annotations: map[string]string{ofPaths: ""},
 	}
 	site := siteFlag(c)
+	format := formatFlag(c, "table", "json")
 	c.RunE = func(c *cobra.Command, args []string) error {
-		s, err := siteSettings(*site)
+		s, err := siteSettings(e, *site)
 		if err != nil {
 			return err
 		}
-		db, err := boltkv.Open(s.Store)
-		if err != nil {
+		db, leave := e.db()
+		if db == nil {
+			if db, err = (opening{}).store(s.Store); err != nil {
+				return err
+			}
+			leave = db.Close
+		}
+		held, err := writeBackup(c.Context(), db, args[0])
+		if err := errors.Join(err, leave()); err != nil {
 			return err
 		}
-		defer db.Close()
-		return writeBackup(c.Context(), e, db, args[0])
+		return confirm(e, *format, map[string]any{"file": args[0], "entries": held.Count, "store": held.Store},
+			"%s holds %d entries of the store %s and was read back.", args[0], held.Count, held.Store)
 	}
 	return c
 }
 
+// db is the daemon's store, for a command that was handed to it.
+func (e *env) db() (db *boltkv.DB, leave func() error) {
+	if e.here == nil {
+		return nil, nil
+	}
+	return e.here.db, func() error { return nil }
+}
+
 // writeBackup writes the copy under another name first.
-func writeBackup(ctx context.Context, e *env, db *boltkv.DB, name string) error {
+func writeBackup(ctx context.Context, db *boltkv.DB, name string) (held boltkv.Contents, err error) {
+	const hint = "Name a file in a folder that exists and may be written to, and that has room."
+	if info, err := os.Stat(name); err == nil && info.IsDir() {
+		return held, fault.New(fault.Invalid, "writing "+name, hint, errors.New("it is a folder"))
+	}
 	f, err := renameio.NewPendingFile(name, renameio.WithPermissions(0o600), renameio.WithTempDir(filepath.Dir(name)))
 	if err != nil {
-		return fault.New(fault.Denied, "writing "+name, "Check that the folder exists and may be written to.", err)
+		return held, fault.New(fault.KindOf(err), "writing "+name, hint, fileReason(err))
 	}
 	defer func() { _ = f.Cleanup() }()
-	held, err := db.Backup(ctx, f)
-	if err != nil {
-		return err
+	if held, err = db.Backup(ctx, f); err != nil {
+		return held, err
 	}
 	if err := f.CloseAtomicallyReplace(); err != nil {
-		return fault.Wrap("writing "+name, err)
+		return held, fault.New(fault.KindOf(err), "writing "+name, hint, fileReason(err))
 	}
-	_, err = fmt.Fprintf(e.stdout, "%s holds %d entries of the store %s and was read back.\n", name, held.Count, held.Store)
-	return err
+	return held, nil
 }
 
 // restoreCommand puts a backup in the place of the store.
@@ -120,7 +144,7 @@ func restoreCommand(e *env) *cobra.Command {
 	site := siteFlag(c)
 	format := formatFlag(c, "table", "json")
 	c.RunE = func(c *cobra.Command, args []string) error {
-		s, err := siteSettings(*site)
+		s, err := siteSettings(e, *site)
 		if err != nil {
 			return err
 		}

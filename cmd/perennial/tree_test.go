@@ -23,7 +23,6 @@ func noFormat() map[string]string {
 		"perennial serve":          "it runs until it is stopped and writes a log",
 		"perennial demo":           "a show for people; each part of it is a command with --format",
 		"perennial settings print": "it prints a settings file, in the form of one",
-		"perennial backup":         "to come, with the changes to backup while the daemon runs",
 	}
 }
 

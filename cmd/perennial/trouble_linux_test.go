@@ -237,8 +237,8 @@ func TestTwoDaemons(t *testing.T) {
 	const hint = "\nStop the other program first (the daemon, a command, a check), or wait until it has finished.\n"
 	t.Run("each", func(t *testing.T) {
 		for line, want := range map[string]string{
-			"serve":              "perennial: check store perennial.db: open the file of the store: another process uses the file" + hint,
-			"import good.ndjson": fmt.Sprintf("perennial: open store perennial.db: lock the store: it is in use by process %d", first.Process.Pid) + hint,
+			"serve":               "perennial: check store perennial.db: open the file of the store: another process uses the file" + hint,
+			"restore good.ndjson": fmt.Sprintf("perennial: restore good.ndjson to perennial.db: lock the store: it is in use by process %d", first.Process.Pid) + hint,
 		} {
 			t.Run(line, func(t *testing.T) {
 				t.Parallel() // each waits five seconds for the other to go

@@ -101,16 +101,18 @@ func (c *Clinic) Drain(ctx context.Context, limit int) (outbox.Tally, error) {
 	return outbox.Drain(ctx, outbox.Options{DB: c.o.DB, Routes: c.o.Routes, Mode: c.Mode(), Live: live, Now: c.o.Now, Limit: limit, Mark: c.sent})
 }
 
-// Hurry lets all that waits for a later try be tried by the next Drain: somebody
-// has mended what was in the way.
+// Hurry lets all that waits for a later try, and what was given up, be tried by the
+// next Drain: somebody has mended what was in the way.
 func (c *Clinic) Hurry(ctx context.Context) error {
-	for n := 1; n > 0; {
-		err := c.o.DB.Update(ctx, func(tx kv.Tx) (err error) {
-			n, err = outbox.Hurry(tx, c.o.Now(), pageSize)
-			return err
-		})
-		if err != nil {
-			return err
+	for _, step := range []func(kv.Tx, time.Time, int) (int, error){outbox.Hurry, outbox.Retry} {
+		for n := 1; n > 0; {
+			err := c.o.DB.Update(ctx, func(tx kv.Tx) (err error) {
+				n, err = step(tx, c.o.Now(), pageSize)
+				return err
+			})
+			if err != nil {
+				return err
+			}
 		}
 	}
 	return nil

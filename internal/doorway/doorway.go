@@ -26,7 +26,9 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
+	"log"
 	"net"
 	"net/http"
 	"os"
@@ -61,6 +63,12 @@ const longest = 1 << 20
 
 // PathOf is the door of a store.
 func PathOf(store string) string { return store + ".door" }
+
+// There says whether a store has a door: a daemon holds it, or one was killed.
+func There(store string) bool {
+	_, err := os.Stat(PathOf(store))
+	return err == nil
+}
 
 // Open makes the door of a store that the caller holds: what an earlier daemon
 // left there is replaced. The listener's Close takes the door away.
@@ -105,7 +113,7 @@ func (d *door) Close() error {
 // Serve runs the commands that come through the door until the context ends; run
 // gives the exit status. It returns when those that run have ended.
 func Serve(ctx context.Context, l net.Listener, run func(context.Context, Call) int) error {
-	server := &http.Server{ReadHeaderTimeout: 10 * time.Second, BaseContext: func(net.Listener) context.Context { return ctx },
+	server := &http.Server{ReadHeaderTimeout: 10 * time.Second, ErrorLog: log.New(io.Discard, "", 0), BaseContext: func(net.Listener) context.Context { return ctx },
 		Handler: http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { answer(w, r, run) })}
 	failed := make(chan error, 1)
 	go func() { failed <- server.Serve(l) }()
@@ -134,9 +142,21 @@ func answer(w http.ResponseWriter, r *http.Request, run func(context.Context, Ca
 	}
 	out := &frames{to: json.NewEncoder(w), flush: control.Flush}
 	call.Stdin = in
-	call.Stdout, call.Stderr = writer(func(p []byte) error { return out.send(frame{Out: p}) }), writer(func(p []byte) error { return out.send(frame{Err: p}) })
-	code := run(r.Context(), call)
+	call.Stdout = &stream{func(p []byte) error { return out.send(frame{Out: p}) }}
+	call.Stderr = &stream{func(p []byte) error { return out.send(frame{Err: p}) }}
+	code := safely(r.Context(), call, run)
 	_ = out.send(frame{Exit: &code}) // nobody is left to tell where this fails
+}
+
+// safely keeps a fault of the program in one command from going further than that.
+func safely(ctx context.Context, call Call, run func(context.Context, Call) int) (code int) {
+	defer func() {
+		if p := recover(); p != nil {
+			code = 1
+			fmt.Fprintf(call.Stderr, "perennial: a fault of the program broke the command off (%T)\nLook whether it was carried out, and tell whoever looks after this program.\n", p)
+		}
+	}()
+	return run(ctx, call)
 }
 
 func readLine(in *bufio.Reader) ([]byte, error) {
@@ -171,15 +191,15 @@ func (f *frames) send(one frame) error {
 	return f.flush()
 }
 
-// writer is a stream made of frames.
-type writer func([]byte) error
+// stream is standard output or error made of frames.
+type stream struct{ send func(p []byte) error }
 
 // Write sends a piece.
-func (w writer) Write(p []byte) (int, error) {
+func (s *stream) Write(p []byte) (int, error) {
 	if len(p) == 0 {
 		return 0, nil
 	}
-	if err := w(p); err != nil {
+	if err := s.send(p); err != nil {
 		return 0, err
 	}
 	return len(p), nil

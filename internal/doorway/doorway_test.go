@@ -149,3 +149,23 @@ func TestNonsense(t *testing.T) {
 		t.Errorf("%d %v", code, err)
 	}
 }
+
+// A fault of the program in one command ends that command only.
+func TestFault(t *testing.T) {
+	t.Parallel()
+	store, stop := rig(t, func(_ context.Context, c doorway.Call) int {
+		if len(c.Args) > 0 {
+			panic("Testa Quay")
+		}
+		return 0
+	})
+	defer stop()
+	var errs bytes.Buffer
+	code, err := doorway.Run(t.Context(), store, doorway.Call{Args: []string{"x"}, Stdout: io.Discard, Stderr: &errs})
+	if code != 1 || err != nil || !strings.Contains(errs.String(), "broke the command off") || strings.Contains(errs.String(), "Testa") {
+		t.Errorf("%d %v %s", code, err, &errs)
+	}
+	if code, err := doorway.Run(t.Context(), store, doorway.Call{Stdout: io.Discard, Stderr: io.Discard}); code != 0 || err != nil {
+		t.Errorf("the next: %d %v", code, err)
+	}
+}

@@ -350,6 +350,23 @@ func Hurry(tx kv.Tx, at time.Time, limit int) (int, error) {
 	return len(list), err
 }
 
+// Retry lets up to limit items that were given up be tried again, and says how
+// many it looked at. One of which a newer one tells is not sent any more.
+func Retry(tx kv.Tx, at time.Time, limit int) (int, error) {
+	list, err := List(tx, Failed, "", limit)
+	for i := 0; err == nil && i < len(list); i++ {
+		after := list[i]
+		after.State, after.Next, after.Attempts, after.Done = Pending, at.UTC(), 0, time.Time{}
+		if t, found, terr := readThread(tx, after.Thread); terr != nil {
+			return 0, terr
+		} else if after.Thread != "" && found && t.Newest != after.Key {
+			after.State, after.Done = Replaced, at.UTC()
+		}
+		err = put(tx, &list[i], after)
+	}
+	return len(list), err
+}
+
 // change alters an item; fault.Conflict where its state does not allow it.
 func change(tx kv.Tx, key string, alter func(*Item) bool) error {
 	before, err := Get(tx, key)

@@ -272,6 +272,63 @@ func TestHurry(t *testing.T) {
 	r.sound()
 }
 
+// What was given up is tried again when somebody says so, but for what a newer
+// item of its thread tells by now.
+func TestRetry(t *testing.T) {
+	t.Parallel()
+	r := newRig(t)
+	for i := range 5 {
+		r.add(fmt.Sprintf("k%d", i), fmt.Sprintf("w%d", i))
+	}
+	r.fail = fault.New(fault.Invalid, "send", "", nil)
+	if got := r.drain(); got.Failed != 5 {
+		t.Errorf("given up: %+v", got)
+	}
+	r.fail = nil
+	r.add("k0-newer", "w0")
+	r.now = r.now.AddDate(0, 0, 9)
+	for _, want := range []int{3, 2, 0} {
+		n := 0
+		r.update(func(tx kv.Tx) (err error) { n, err = outbox.Retry(tx, r.now, 3); return err })
+		if n != want {
+			t.Errorf("looked at %d, want %d", n, want)
+		}
+	}
+	r.got = nil
+	if got := r.drain(); got != (outbox.Tally{Sent: 5}) || slices.Contains(r.got, "k0") {
+		t.Errorf("tried again: %+v %v", got, r.got)
+	}
+	if it := r.item("k0"); it.State != outbox.Replaced {
+		t.Errorf("%+v", it)
+	}
+	r.sound()
+}
+
+// What a carrier said last of a thread is kept.
+func TestLastReceipt(t *testing.T) {
+	t.Parallel()
+	r := newRig(t)
+	last := func(thread, carrier string) (receipt string) {
+		err := r.db.View(t.Context(), func(rd kv.Reader) (err error) {
+			receipt, err = outbox.LastReceipt(rd, thread, carrier)
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return receipt
+	}
+	r.add("k1", "w1")
+	if got := last("w1", "server"); got != "" {
+		t.Errorf("before it was sent: %q", got)
+	}
+	r.drain()
+	r.add("k2", "w1")
+	if got := last("w1", "server") + last("w1", "files") + last("w2", "server"); got != "receipt" {
+		t.Errorf("%q", got)
+	}
+}
+
 // Of one thread the newest state counts: an older one that waits is not sent
 // after it.
 func TestNewerTakesThePlace(t *testing.T) {
