@@ -57,6 +57,9 @@ func TestCommandsBesideTheDaemon(t *testing.T) {
 		{line: "rule pause --patient a --until 2026-09-01 --who Quill --why travelling", out: "stored as"},
 		{line: "send --gather tasks.ndjson", out: "Tasks in"},
 		{line: "status --check", out: "patients with implant          3"},
+		{line: "received", out: "bad.ndjson:1"},
+		{line: "received used --format csv", out: "Procedure/ea"},
+		{line: "received lost", errs: "lost", code: 2},
 		{line: "go-live --who Quill --yes", out: "live"},
 		{line: "backup copy.db", out: "was read back"},
 	}

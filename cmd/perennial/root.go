@@ -82,6 +82,7 @@ func rootCommand(e *env) *cobra.Command {
 		ruleCommand(e),
 		takeBackCommand(e),
 		statusCommand(e),
+		receivedCommand(e),
 		goLiveCommand(e),
 		sendCommand(e),
 		demoCommand(e),
@@ -129,6 +130,8 @@ func argsMistake(c *cobra.Command, args []string) string {
 		return fmt.Sprintf("%s takes no arguments; %q is one too many", c.CommandPath(), args[0])
 	case len(args) == 0:
 		return c.CommandPath() + " needs " + takes
+	case len(args) == 1:
+		return fmt.Sprintf("%q is not known; choose %s", args[0], orList(c.ValidArgs))
 	}
 	return fmt.Sprintf("%s takes one argument, %s; %q is one too many", c.CommandPath(), takes, args[1])
 }
