@@ -112,15 +112,19 @@ func (p *patient) placeImplants(ops []Operation) {
 	})
 	var current *implant
 	for _, op := range dated {
-		if sided(op.Territory) && op.Side == "" {
-			p.ask("other", op.ID, readSpan(op.Date), false)
-			if op.Role != "implant" {
-				continue // of which side? nothing is tied to anything
-			}
+		if sided(op.Territory) && op.Side == "" && p.unknownSide(op) {
+			continue
 		}
 		current = p.operate(current, op)
 	}
 	p.placeUndated(undated, current != nil)
+}
+
+// unknownSide asks about an operation of unknown side, and tells whether that
+// is all: of which side would a re-intervention be?
+func (p *patient) unknownSide(op Operation) bool {
+	p.ask("other", op.ID, readSpan(op.Date), false)
+	return op.Role != "implant"
 }
 
 // operate applies one dated operation and returns the implant now in place.
@@ -234,6 +238,11 @@ func (p *patient) placeUndated(ops []Operation, explained bool) {
 	for _, op := range ops {
 		if op.Role == "history" && explained {
 			continue
+		}
+		if sided(op.Territory) && op.Side == "" && op.Role != "history" {
+			if explained = false; p.unknownSide(op) {
+				continue
+			}
 		}
 		if explained || made || op.Role == "coils" || op.Role == "explant" {
 			p.ask("index-date", op.ID, span{}, true)
