@@ -29,7 +29,7 @@ func (e *engine) match(m *implant, c *clock, list []*visit) {
 	for j, s := range studies {
 		hits := 0
 		for i, v := range visits {
-			if p := v.lies(s.On); p >= late && e.fits(s, v.ways, v.need) == fitFull && !s.refusedForVisit(v) {
+			if p := v.lies(s.On); p >= late && e.does(s, v) && !(len(s.parts) > 0 && e.doneAlone(s, v)) {
 				t.cells[i*len(studies)+j] = p
 				hits++
 			}

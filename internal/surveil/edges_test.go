@@ -1,0 +1,99 @@
+package surveil_test
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+
+	"perennial/internal/testkit/second"
+)
+
+// The edges on which the two engines once differed, each as a small chart with
+// what both must say of it. docs/decisions/001 has the reasons.
+func TestEdges(t *testing.T) {
+	t.Parallel()
+	evar := []second.Operation{{ID: "Procedure/1", Role: "implant", Class: "evar", Territory: "abdominal-aorta", Date: "2024-02-10", Status: "completed"}}
+	carotid := []second.Operation{{ID: "Procedure/1", Role: "implant", Class: "carotid-stent", Territory: "carotid", Status: "completed"}}
+	history := []second.Operation{{ID: "Procedure/1", Role: "history", Class: "evar", Territory: "abdominal-aorta", Status: "completed"}}
+	scan := func(id, date, area string) second.Study {
+		return second.Study{ID: id, Status: "available", Kind: "ct-angiogram", Territories: strings.Fields(area), Date: date, OnReport: strings.HasPrefix(id, "Diag")}
+	}
+	whole, images, report := "abdomen pelvis", scan("ImagingStudy/9", "2024-03-11", "abdomen pelvis"), scan("DiagnosticReport/7", "2024-03-11", "abdomen pelvis")
+	twin := scan("DiagnosticReport/8", "2024-03-11", whole)
+	told := second.Report{ID: "DiagnosticReport/7", Study: "DiagnosticReport/7", Status: "final", Date: "2024-03-12"}
+	registered := func(s second.Study, date string) second.Study {
+		s.ID, s.Status, s.Date = "ImagingStudy/10", "registered", date
+		return s
+	}
+	sameUID := images
+	sameUID.UID = "2.25.1"
+	unknown := second.Study{ID: "ImagingStudy/3", Status: "available", Territories: []string{"abdomen"}, Date: "2024-02-09"}
+	dayOf := unknown
+	dayOf.Date = "2024-02-10"
+	accept := func(about string) second.Ruling {
+		return second.Ruling{ID: "1", Kind: "accept", About: about, Date: "2024-03-20"}
+	}
+	refuse := func(about string) second.Ruling {
+		return second.Ruling{ID: "2", Kind: "refuse", About: about, Date: "2024-03-20"}
+	}
+	parts := []second.Study{scan("ImagingStudy/1", "2024-03-11", "abdomen"), scan("ImagingStudy/2", "2024-03-11", "pelvis")}
+	for name, c := range map[string]struct {
+		chart second.Chart
+		asOf  string
+		want  []string
+	}{
+		"two parts of one day do a visit together": {second.Chart{Operations: evar, Studies: parts}, "2024-04-01",
+			[]string{"active", "m1 done ImagingStudy/1"}},
+		"parts make no event where one study does alone": {second.Chart{Operations: evar, Studies: append(parts, images)}, "2024-04-01",
+			[]string{"active", "m1 done ImagingStudy/9"}},
+		"nor where a person accepted one of them": {second.Chart{Operations: evar, Studies: parts, Rulings: []second.Ruling{accept("ImagingStudy/2")}}, "2024-04-01",
+			[]string{"active", "m1 done ImagingStudy/2"}},
+		"a part that is refused for the visit makes no event": {second.Chart{Operations: evar, Studies: parts,
+			Rulings: []second.Ruling{{ID: "2", Kind: "refuse", About: "ImagingStudy/2", Visit: second.VisitKey{Implant: "Procedure/1", Clock: 1, Step: "m1"}, Date: "2024-03-20"}}}, "2024-04-01",
+			[]string{"active", "m1 open", "study-acceptance ImagingStudy/1"}},
+		"a report of images that are here is no second study": {second.Chart{Operations: evar, Studies: []second.Study{report, images}, Reports: []second.Report{told}}, "2024-04-01",
+			[]string{"active", "m1 done ImagingStudy/9"}},
+		"what was refused on report stays refused when the images come": {second.Chart{Operations: evar, Studies: []second.Study{report, images}, Reports: []second.Report{told},
+			Rulings: []second.Ruling{refuse("DiagnosticReport/7")}}, "2024-04-01",
+			[]string{"active", "m1 open"}},
+		"two reports of one scan are one study": {second.Chart{Operations: evar, Studies: []second.Study{report, twin}}, "2024-04-01",
+			[]string{"active", "m1 open", "study-acceptance DiagnosticReport/7"}},
+		"an announced study hides no report": {second.Chart{Operations: evar, Studies: []second.Study{report, registered(images, "2024-03-11")}, Reports: []second.Report{told}}, "2024-04-01",
+			[]string{"active", "m1 open", "study-acceptance DiagnosticReport/7"}},
+		"what a newer statement says of a study holds from its first day": {second.Chart{Operations: evar, Studies: []second.Study{sameUID, registered(sameUID, "2024-03-13")}}, "2024-03-12",
+			[]string{"active", "m1 open"}},
+		"an unknown study before the operation is not asked about": {second.Chart{Operations: evar, Studies: []second.Study{unknown}}, "2024-02-20",
+			[]string{"active", "m1 upcoming"}},
+		"one of the day of the operation is": {second.Chart{Operations: evar, Studies: []second.Study{dayOf}}, "2024-02-20",
+			[]string{"active", "m1 upcoming", "study-kind ImagingStudy/3"}},
+		"an operation without date and side asks for both": {second.Chart{Operations: carotid}, "2024-04-01",
+			[]string{"unresolved", "index-date Procedure/1", "other Procedure/1"}},
+		"dead, with no day known at all, ends nothing": {second.Chart{DeadTrue: true, Operations: history}, "2024-04-01",
+			[]string{"unresolved", "death-date Patient/x", "index-date Procedure/1"}},
+		"dead, and last seen on a day": {second.Chart{DeadTrue: true, Operations: history, Encounters: []second.Encounter{{ID: "Encounter/1", Status: "finished", Date: "2024-01-05"}}}, "2024-04-01",
+			[]string{"ended died", "death-date Patient/x", "index-date Procedure/1"}},
+	} {
+		c.chart.ID = "x"
+		want, got := compare(story{chart: c.chart, asOf: c.asOf}, false)
+		for engine, p := range map[string]second.Plan{"the second engine": want, "the engine": got} {
+			if said := sayings(p); !slices.Equal(said, c.want) {
+				t.Errorf("%s: %s says %q, want %q", name, engine, said, c.want)
+			}
+		}
+	}
+}
+
+// sayings is a plan in a few words: its state, the first visit, its questions.
+func sayings(p second.Plan) []string {
+	list := []string{strings.TrimSpace(p.Surveillance + " " + p.Ended)}
+	for _, m := range p.Implants {
+		for _, v := range m.Visits[:min(1, len(m.Visits))] {
+			list = append(list, strings.TrimSpace(v.Step+" "+v.Standing+" "+v.Study))
+		}
+	}
+	for _, q := range p.Questions {
+		list = append(list, fmt.Sprint(q.Kind, " ", q.About))
+	}
+	return list
+}
