@@ -296,11 +296,13 @@ func (e *engine) histories() {
 	}
 }
 
-// explained says whether an implant of the place is known; where the place is
-// not known, any implant explains it.
+// explained says whether an implant of the place is known; where the record
+// names no place any implant explains it, and an implant of no known place
+// explains a record of its class.
 func (e *engine) explained(zone, side, class string) bool {
 	return slices.ContainsFunc(e.implants, func(m *implant) bool {
-		return zone == "" || m.zone == zone && (m.side == side || !m.sided) || m.class == class && class != "" && !m.sided
+		placeless := m.zone == "" || strings.HasPrefix(m.zone, byHandZone)
+		return zone == "" || m.zone == zone && (m.side == side || !m.sided) || placeless && m.class == class && class != ""
 	})
 }
 
@@ -316,6 +318,10 @@ func (e *engine) addUndated(ref, class, zone, rule string) {
 	e.implants = append(e.implants, m)
 }
 
+// byHandZone begins the place of an implant that a person entered: where it
+// lies is not known.
+const byHandZone = "by-hand/"
+
 // byHand adds the implants that people entered: operated elsewhere.
 func (e *engine) byHand() {
 	for i := range e.rulings {
@@ -324,7 +330,7 @@ func (e *engine) byHand() {
 			continue
 		}
 		ref := "Ruling/" + r.ID
-		m := &implant{id: ref, class: r.Class, zone: "by-hand/" + r.ID, clocks: []*clock{{number: 1, class: r.Class}},
+		m := &implant{id: ref, class: r.Class, zone: byHandZone + r.ID, clocks: []*clock{{number: 1, class: r.Class}},
 			why: []Reason{{Rule: "entered-by-hand", Facts: []string{r.ID}, Word: r.Who}}}
 		on, err := day.ParseDate(r.Value)
 		if err == nil && e.exists(on) {

@@ -69,19 +69,20 @@ func (p *patient) match(m *implant, c *clock, visits []*visit) {
 	fits := func(i, j int) place { return p.fits(units[i], open[j]) }
 	for _, pair := range best(len(units), len(open), fits) {
 		v, u := open[pair.visit], units[pair.unit]
-		v.done, v.members, v.doneAt, v.timing = true, u.members, u.at, "late"
+		v.done, v.members, v.doneAt, v.timing = true, p.contributing(u.members, v), u.at, "late"
 		if fits(pair.unit, pair.visit) == onTime {
 			v.timing = "on-time"
 		}
 	}
 }
 
-// acceptedFor gives visits the studies that a person accepted for them, and
-// returns the ids of the studies so used.
+// acceptedFor gives visits the studies that a person accepted for them, by the
+// latest ruling first, and returns the ids of the studies so used.
 func (p *patient) acceptedFor(visits []*visit) map[string]bool {
 	used := map[string]bool{}
-	for _, v := range visits {
-		for _, r := range p.rulings {
+	for i := len(p.rulings) - 1; i >= 0; i-- {
+		r := p.rulings[i]
+		for _, v := range visits {
 			if r.Kind != "accept" || r.Visit != v.key() || v.done {
 				continue
 			}
@@ -162,9 +163,9 @@ func (p *patient) together(members []study, v *visit) bool {
 		if p.satisfiesVisit(s, v) {
 			return false
 		}
-		if !hasKey(s.refusedFor, v.key()) && p.usable(s) {
-			union = append(union, s.territories...)
-		}
+	}
+	for _, s := range p.contributing(members, v) {
+		union = append(union, s.territories...)
 	}
 	for _, w := range v.ways {
 		if !w.Accept && meets(members[0].kind, union, w, v.need) {
@@ -172,6 +173,21 @@ func (p *patient) together(members []study, v *visit) bool {
 		}
 	}
 	return false
+}
+
+// contributing lists the studies of an event that may count for the visit and
+// show a part of what it needs; a single study is all there is.
+func (p *patient) contributing(members []study, v *visit) []study {
+	if len(members) == 1 {
+		return members
+	}
+	var list []study
+	for _, s := range members {
+		if !hasKey(s.refusedFor, v.key()) && p.usable(s) && covers(s.territories, v.need, true) && !covers(s.territories, v.need, false) {
+			list = append(list, s)
+		}
+	}
+	return list
 }
 
 // usable tells whether a study may count without a person.
