@@ -53,14 +53,14 @@ func TestEdges(t *testing.T) {
 			Rulings: []second.Ruling{{ID: "2", Kind: "refuse", About: "ImagingStudy/2", Visit: second.VisitKey{Implant: "Procedure/1", Clock: 1, Step: "m1"}, Date: "2024-03-20"}}}, "2024-04-01",
 			[]string{"active", "m1 open", "study-acceptance ImagingStudy/1"}},
 		"a report of images that are here is no second study": {second.Chart{Operations: evar, Studies: []second.Study{report, images}, Reports: []second.Report{told}}, "2024-04-01",
-			[]string{"active", "m1 done ImagingStudy/9"}},
+			[]string{"active", "m1 done ImagingStudy/9", "review-finding ImagingStudy/9"}},
 		"what was refused on report stays refused when the images come": {second.Chart{Operations: evar, Studies: []second.Study{report, images}, Reports: []second.Report{told},
 			Rulings: []second.Ruling{refuse("DiagnosticReport/7")}}, "2024-04-01",
-			[]string{"active", "m1 open"}},
+			[]string{"active", "m1 open", "review-finding ImagingStudy/9"}},
 		"two reports of one scan are one study": {second.Chart{Operations: evar, Studies: []second.Study{report, twin}}, "2024-04-01",
 			[]string{"active", "m1 open", "study-acceptance DiagnosticReport/7"}},
 		"an announced study hides no report": {second.Chart{Operations: evar, Studies: []second.Study{report, registered(images, "2024-03-11")}, Reports: []second.Report{told}}, "2024-04-01",
-			[]string{"active", "m1 open", "study-acceptance DiagnosticReport/7"}},
+			[]string{"active", "m1 open", "review-finding DiagnosticReport/7", "study-acceptance DiagnosticReport/7"}},
 		"what a newer statement says of a study holds from its first day": {second.Chart{Operations: evar, Studies: []second.Study{sameUID, registered(sameUID, "2024-03-13")}}, "2024-03-12",
 			[]string{"active", "m1 open"}},
 		"an unknown study before the operation is not asked about": {second.Chart{Operations: evar, Studies: []second.Study{unknown}}, "2024-02-20",
@@ -73,9 +73,30 @@ func TestEdges(t *testing.T) {
 			[]string{"unresolved", "death-date Patient/x", "index-date Procedure/1"}},
 		"dead, and last seen on a day": {second.Chart{DeadTrue: true, Operations: history, Encounters: []second.Encounter{{ID: "Encounter/1", Status: "finished", Date: "2024-01-05"}}}, "2024-04-01",
 			[]string{"ended died", "death-date Patient/x", "index-date Procedure/1"}},
+		"history of an abdominal graft is not explained by a chest operation": {second.Chart{Operations: []second.Operation{
+			{ID: "Procedure/1", Role: "history", Class: "open-repair", Territory: "abdominal-aorta", Status: "completed"},
+			{ID: "Procedure/2", Role: "explant", Territory: "thoracic-aorta", Date: "2024-02-10", Status: "completed"}}}, "2024-02-20",
+			[]string{"active", "y1 upcoming", "index-date Procedure/1"}},
+		"plain CT and duplex make a pair where one has the month only": {second.Chart{Operations: evar, Studies: []second.Study{
+			{ID: "ImagingStudy/1", Status: "available", Kind: "duplex", Territories: strings.Fields(whole), Date: "2024-03"},
+			{ID: "ImagingStudy/2", Status: "available", Kind: "ct-plain", Territories: strings.Fields(whole), Date: "2024-03-01"}}}, "2024-04-01",
+			[]string{"active", "m1 open", "study-acceptance ImagingStudy/2"}},
+		"one study accepted for two visits does the one ruled last": {second.Chart{Operations: evar, Studies: []second.Study{images}, Rulings: []second.Ruling{
+			acceptFor("1", "m1", "ImagingStudy/9", "2024-03-20"), acceptFor("2", "y1", "ImagingStudy/9", "2024-03-21")}}, "2024-04-01",
+			[]string{"active", "m1 open", "y1 done ImagingStudy/9"}},
+		"of two studies accepted for one visit the one ruled last does it": {second.Chart{Operations: evar, Studies: parts, Rulings: []second.Ruling{
+			acceptFor("1", "m1", "ImagingStudy/2", "2024-03-20"), acceptFor("2", "m1", "ImagingStudy/1", "2024-03-21")}}, "2024-04-01",
+			[]string{"active", "m1 done ImagingStudy/1"}},
+		"a leak that no known study shows, later than the last": {second.Chart{Operations: evar, Studies: []second.Study{images}, Findings: []second.Finding{
+			{ID: "Observation/1", Study: "ImagingStudy/5", What: "endoleak", Type: "Ia", Modality: "ct", Date: "2024-03-20", Status: "final"}}}, "2024-04-01",
+			[]string{"active", "m1 done ImagingStudy/9", "review-finding Observation/1"}},
+		"and of the same day": {second.Chart{Operations: evar, Studies: []second.Study{images}, Findings: []second.Finding{
+			{ID: "Observation/1", What: "endoleak", Type: "Ia", Modality: "ct", Date: "2024-03-11", Status: "final"}}}, "2024-04-01",
+			[]string{"active", "m1 done ImagingStudy/9", "review-finding Observation/1"}},
 	} {
 		c.chart.ID = "x"
-		want, got := compare(story{chart: c.chart, asOf: c.asOf}, false)
+		options := second.Options{SiteStart: "2026-01-01", KidneyDays: 90}
+		want, got := compare(story{chart: c.chart, asOf: c.asOf, options: options}, false)
 		for engine, p := range map[string]second.Plan{"the second engine": want, "the engine": got} {
 			if said := sayings(p); !slices.Equal(said, c.want) {
 				t.Errorf("%s: %s says %q, want %q", name, engine, said, c.want)
@@ -84,12 +105,25 @@ func TestEdges(t *testing.T) {
 	}
 }
 
-// sayings is a plan in a few words: its state, the first visit, its questions.
+// acceptFor is a ruling by which a study counts for a visit of the first clock.
+func acceptFor(id, step, study, on string) second.Ruling {
+	return second.Ruling{ID: id, Kind: "accept", About: study, Visit: second.VisitKey{Implant: "Procedure/1", Clock: 1, Step: step}, Date: on}
+}
+
+// sayings is a plan in a few words: its state, the first visit and those that
+// are done, what must be reviewed, its questions.
 func sayings(p second.Plan) []string {
 	list := []string{strings.TrimSpace(p.Surveillance + " " + p.Ended)}
 	for _, m := range p.Implants {
-		for _, v := range m.Visits[:min(1, len(m.Visits))] {
-			list = append(list, strings.TrimSpace(v.Step+" "+v.Standing+" "+v.Study))
+		for i, v := range m.Visits {
+			if i == 0 || v.Standing == "done" {
+				list = append(list, strings.TrimSpace(v.Step+" "+v.Standing+" "+v.Study))
+			}
+		}
+	}
+	for _, w := range p.Work {
+		if w.Kind == "review-finding" {
+			list = append(list, w.Kind+" "+w.About)
 		}
 	}
 	for _, q := range p.Questions {
