@@ -77,6 +77,14 @@ func TestEdges(t *testing.T) {
 			{ID: "Procedure/1", Role: "history", Class: "open-repair", Territory: "abdominal-aorta", Status: "completed"},
 			{ID: "Procedure/2", Role: "explant", Territory: "thoracic-aorta", Date: "2024-02-10", Status: "completed"}}}, "2024-02-20",
 			[]string{"active", "y1 upcoming", "index-date Procedure/1"}},
+		"history of a stent on one side does not explain the other": {second.Chart{Operations: []second.Operation{
+			{ID: "Procedure/1", Role: "history", Class: "carotid-stent", Territory: "carotid", Side: "left", Status: "completed"},
+			{ID: "Procedure/2", Role: "history", Class: "carotid-stent", Territory: "carotid", Side: "right", Status: "completed"}}}, "2024-02-20",
+			[]string{"unresolved", "index-date Procedure/1", "index-date Procedure/2"}},
+		"history of a graft whose operation has no date is one implant": {second.Chart{Operations: []second.Operation{
+			{ID: "Procedure/1", Role: "history", Class: "evar", Territory: "abdominal-aorta", Status: "completed"},
+			{ID: "Procedure/2", Role: "implant", Class: "evar", Territory: "abdominal-aorta", Status: "completed"}}}, "2024-02-20",
+			[]string{"unresolved", "index-date Procedure/2"}},
 		"plain CT and duplex make a pair where one has the month only": {second.Chart{Operations: evar, Studies: []second.Study{
 			{ID: "ImagingStudy/1", Status: "available", Kind: "duplex", Territories: strings.Fields(whole), Date: "2024-03"},
 			{ID: "ImagingStudy/2", Status: "available", Kind: "ct-plain", Territories: strings.Fields(whole), Date: "2024-03-01"}}}, "2024-04-01",

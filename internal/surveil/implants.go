@@ -284,14 +284,14 @@ func (e *engine) histories() {
 	for i := range e.c.Histories {
 		h := &e.c.Histories[i]
 		if !e.explained(h.Zone, h.Side, h.Class) {
-			e.addUndated(h.Ref, h.Class, h.Zone, "known-from-history")
+			e.addUndated(&implant{id: h.Ref, class: h.Class, zone: h.Zone, side: h.Side}, "known-from-history")
 		}
 	}
 	for i := range e.c.Devices {
 		d := &e.c.Devices[i]
 		named := slices.ContainsFunc(e.implants, func(m *implant) bool { return slices.Contains(m.devices, d.Ref) })
 		if d.IsImplant && !named && !e.explained(d.Zone, "", d.Class) {
-			e.addUndated(d.Ref, d.Class, d.Zone, "known-from-device")
+			e.addUndated(&implant{id: d.Ref, class: d.Class, zone: d.Zone}, "known-from-device")
 		}
 	}
 }
@@ -302,18 +302,18 @@ func (e *engine) histories() {
 func (e *engine) explained(zone, side, class string) bool {
 	return slices.ContainsFunc(e.implants, func(m *implant) bool {
 		placeless := m.zone == "" || strings.HasPrefix(m.zone, byHandZone)
-		return zone == "" || m.zone == zone && (m.side == side || !m.sided) || placeless && m.class == class && class != ""
+		return zone == "" || m.zone == zone && m.side == side || placeless && m.class == class && class != ""
 	})
 }
 
 // addUndated adds an implant without an index date and asks for it.
-func (e *engine) addUndated(ref, class, zone, rule string) {
-	why := Reason{Rule: rule, Facts: []string{ref}}
-	m := &implant{id: ref, class: class, zone: zone, clocks: []*clock{{number: 1, class: class}}, why: []Reason{why}}
-	if on, ok := e.ruledIndex(ref); ok {
+func (e *engine) addUndated(m *implant, rule string) {
+	why := Reason{Rule: rule, Facts: []string{m.id}}
+	m.clocks, m.why = []*clock{{number: 1, class: m.class}}, []Reason{why}
+	if on, ok := e.ruledIndex(m.id); ok {
 		m.index, m.clocks[0].from = on, on
 	} else {
-		e.ask(Question{Kind: "index-date", About: ref, Hides: true, Why: why})
+		e.ask(Question{Kind: "index-date", About: m.id, Hides: true, Why: why})
 	}
 	e.implants = append(e.implants, m)
 }

@@ -349,10 +349,13 @@ type story struct {
 	options second.Options
 }
 
-// storyOf makes the story of a seed.
+// storyOf makes the story of a seed. Those of odd seeds are stirred.
 func storyOf(seed uint64) story {
 	rng := rand.New(rand.NewPCG(seed, 7))
 	c := second.Generate(rng)
+	if seed%2 == 1 {
+		c = second.Stir(rand.New(rand.NewPCG(seed, 8)), c)
+	}
 	for i := range c.Findings {
 		for _, s := range c.Studies { // a finding is of the modality of its study
 			if m := map[string]string{"ct": "ct", "mr": "mr", "ultrasound": "duplex"}[kindOf(s.Kind).Modality()]; s.ID == c.Findings[i].Study && m != "" {

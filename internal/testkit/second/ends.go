@@ -60,6 +60,9 @@ func (p *patient) alive() []span {
 			add(f.Date)
 		}
 	}
+	for _, k := range p.chart.Kidney {
+		add(k.Date)
+	}
 	for _, a := range p.chart.Attempts {
 		add(a.Received)
 	}

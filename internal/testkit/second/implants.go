@@ -92,6 +92,7 @@ func (p *patient) sortImplants() {
 
 // placeImplants works through the operations of one territory (and side).
 func (p *patient) placeImplants(ops []Operation) {
+	before := len(p.implants)
 	var dated, undated []Operation
 	for _, op := range ops {
 		if readSpan(op.Date).known {
@@ -117,7 +118,11 @@ func (p *patient) placeImplants(ops []Operation) {
 		}
 		current = p.operate(current, op)
 	}
-	p.placeUndated(undated, current != nil)
+	made := false // one without an index, by a relining of what nothing records
+	for _, m := range p.implants[before:] {
+		made = made || !m.index.known
+	}
+	p.placeUndated(undated, current != nil, made)
 }
 
 // unknownSide asks about an operation of unknown side, and tells whether that
@@ -231,25 +236,25 @@ func addCoils(m *implant, op Operation) {
 }
 
 // placeUndated handles what has no date at all: a question, and an implant
-// without a schedule unless a dated one explains it.
-func (p *patient) placeUndated(ops []Operation, explained bool) {
-	sort.Slice(ops, func(i, j int) bool { return ops[i].ID < ops[j].ID })
-	made := false
+// without a schedule unless one of the place is known. Records of history come
+// last: any implant of the place explains them.
+func (p *patient) placeUndated(ops []Operation, explained, made bool) {
+	sort.Slice(ops, func(i, j int) bool {
+		if a, b := ops[i].Role == "history", ops[j].Role == "history"; a != b {
+			return b
+		}
+		return ops[i].ID < ops[j].ID
+	})
 	for _, op := range ops {
-		if op.Role == "history" && explained {
-			continue
-		}
-		if sided(op.Territory) && op.Side == "" && op.Role != "history" {
-			if explained = false; p.unknownSide(op) {
-				continue
-			}
-		}
-		if explained || made || op.Role == "coils" || op.Role == "explant" {
+		lone := sided(op.Territory) && op.Side == ""
+		switch {
+		case op.Role == "history" && (explained || made), op.Role != "history" && lone && p.unknownSide(op):
+		case explained && !lone, made, op.Role == "coils", op.Role == "explant":
 			p.ask("index-date", op.ID, span{}, true)
-			continue
+		default:
+			p.addUndated(op)
+			made = true
 		}
-		p.addUndated(op)
-		made = true
 	}
 }
 
