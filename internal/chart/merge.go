@@ -144,7 +144,7 @@ func oneStudy(group []Study) (Study, bool) {
 		if newest == nil || s.Updated > newest.Updated || s.Updated == newest.Updated && s.State >= newest.State {
 			newest = s
 		}
-		if s.State == StudyAvailable && s.On.Known() && (earliest == nil || s.On.Before(earliest.On)) {
+		if s.State == StudyAvailable && (earliest == nil || s.On.Known() && (!earliest.On.Known() || s.On.Before(earliest.On))) {
 			earliest = s
 		}
 	}

@@ -11,7 +11,7 @@ import (
 
 // The edges on which the two engines once differed, each as a small chart with
 // what both must say of it. docs/decisions/001 has the reasons.
-func TestEdges(t *testing.T) {
+func TestAgreesOnEdges(t *testing.T) {
 	t.Parallel()
 	evar := []second.Operation{{ID: "Procedure/1", Role: "implant", Class: "evar", Territory: "abdominal-aorta", Date: "2024-02-10", Status: "completed"}}
 	carotid := []second.Operation{{ID: "Procedure/1", Role: "implant", Class: "carotid-stent", Territory: "carotid", Status: "completed"}}
@@ -37,6 +37,8 @@ func TestEdges(t *testing.T) {
 	refuse := func(about string) second.Ruling {
 		return second.Ruling{ID: "2", Kind: "refuse", About: about, Date: "2024-03-20"}
 	}
+	out := second.Operation{ID: "Procedure/2", Role: "explant", Territory: "abdominal-aorta", Date: "2024-09", Status: "completed"}
+	coils := second.Operation{ID: "Procedure/2", Role: "coils", Territory: "abdominal-aorta", Date: "2024-03-20", Status: "completed"}
 	parts := []second.Study{scan("ImagingStudy/1", "2024-03-11", "abdomen"), scan("ImagingStudy/2", "2024-03-11", "pelvis")}
 	for name, c := range map[string]struct {
 		chart second.Chart
@@ -89,6 +91,21 @@ func TestEdges(t *testing.T) {
 			{ID: "ImagingStudy/1", Status: "available", Kind: "duplex", Territories: strings.Fields(whole), Date: "2024-03"},
 			{ID: "ImagingStudy/2", Status: "available", Kind: "ct-plain", Territories: strings.Fields(whole), Date: "2024-03-01"}}}, "2024-04-01",
 			[]string{"active", "m1 open", "study-acceptance ImagingStudy/2"}},
+		"a scan of the month in which the graft came out may count": {second.Chart{Operations: append(evar, out), Studies: []second.Study{scan("ImagingStudy/9", "2024-09-17", whole)}}, "2024-10-20",
+			[]string{"active", "m1 missed", "y1 upcoming", "index-date Procedure/2", "partial-date ImagingStudy/9"}},
+		"a scan of the last day of that month may not": {second.Chart{Operations: append(evar, out), Studies: []second.Study{scan("ImagingStudy/9", "2024-09-30", whole)}}, "2024-10-20",
+			[]string{"active", "m1 missed", "y1 upcoming", "index-date Procedure/2"}},
+		"a scan of the month of coils may count": {second.Chart{Operations: append(evar, coils), Studies: []second.Study{scan("ImagingStudy/9", "2024-03", whole)}}, "2024-04-01",
+			[]string{"active", "m1 open", "partial-date ImagingStudy/9"}},
+		"a scan of the month of the operation is not asked about": {second.Chart{Operations: []second.Operation{
+			{ID: "Procedure/1", Role: "implant", Class: "evar", Territory: "abdominal-aorta", Date: "2024-01-30", Status: "completed"}},
+			Studies: []second.Study{scan("ImagingStudy/9", "2024-01", whole)}}, "2024-02-05",
+			[]string{"active", "m1 upcoming"}},
+		"an explant beside the relining of an open repair is one of its own": {second.Chart{Operations: []second.Operation{
+			{ID: "Procedure/1", Role: "implant", Class: "open-repair", Territory: "abdominal-aorta", Date: "2022-02-10", Status: "completed"},
+			{ID: "Procedure/2", Role: "implant", Class: "open-repair", Territory: "abdominal-aorta", Date: "2024-02-10", Status: "completed"},
+			{ID: "Procedure/3", Role: "explant", Territory: "abdominal-aorta", Date: "2024-02-10", Status: "completed"}}}, "2024-04-20",
+			[]string{"active", "y1 missed", "y1 upcoming"}},
 		"one study accepted for two visits does the one ruled last": {second.Chart{Operations: evar, Studies: []second.Study{images}, Rulings: []second.Ruling{
 			acceptFor("1", "m1", "ImagingStudy/9", "2024-03-20"), acceptFor("2", "y1", "ImagingStudy/9", "2024-03-21")}}, "2024-04-01",
 			[]string{"active", "m1 open", "y1 done ImagingStudy/9"}},

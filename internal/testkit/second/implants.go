@@ -15,6 +15,7 @@ type implant struct {
 	explanted  span // the operation that removed it
 	byExplant  bool // made by an explant of the one before
 	lone       bool // side unknown: nothing later is tied to it
+	relined    bool
 }
 
 // clock is one run of the schedule, from an operation on.
@@ -185,6 +186,7 @@ func (p *patient) newImplant(op Operation, class string) *implant {
 
 // reline starts a new clock, unless the protocol keeps the old one.
 func (p *patient) reline(m *implant, op Operation, at span) {
+	m.relined = true
 	m.operations = append(m.operations, at)
 	old := m.now()
 	if old.protocol != nil && old.protocol.KeepClock {
@@ -208,7 +210,7 @@ func (p *patient) reline(m *implant, op Operation, at span) {
 // explant ends the implant and makes one of class open-repair that day.
 func (p *patient) explant(current *implant, op Operation) *implant {
 	at := readSpan(op.Date)
-	if current != nil && current.class == "open-repair" && near(current.now().anchor, at) {
+	if current != nil && current.class == "open-repair" && !current.relined && near(current.index, at) {
 		return current // the same operation, told twice
 	}
 	if current != nil {

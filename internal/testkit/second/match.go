@@ -37,6 +37,9 @@ func (m *implant) clockOf(s study) (c *clock, certain bool) {
 	if s.at.last < m.index.first || s.at == m.index && s.at.exact() {
 		return nil, true
 	}
+	if m.explanted.known && s.at.first >= m.explanted.last {
+		return nil, true
+	}
 	for _, op := range m.operations {
 		if op.exact() && s.at == op {
 			return nil, true
@@ -47,9 +50,6 @@ func (m *implant) clockOf(s study) (c *clock, certain bool) {
 	}
 	if s.at.first <= m.index.last {
 		return m.clockAt(s.at), false
-	}
-	if m.explanted.known && s.at.first > m.explanted.last {
-		return nil, true
 	}
 	from, to := m.clockAt(span{s.at.first, s.at.first, true}), m.clockAt(span{s.at.last, s.at.last, true})
 	return from, from == to && (!m.explanted.known || s.at.last < m.explanted.first)
@@ -164,11 +164,13 @@ func (p *patient) together(members []study, v *visit) bool {
 			return false
 		}
 	}
+	accepted := true // what a person accepted counts as if its way asked for none
 	for _, s := range p.contributing(members, v) {
 		union = append(union, s.territories...)
+		accepted = accepted && s.accepted
 	}
 	for _, w := range v.ways {
-		if !w.Accept && meets(members[0].kind, union, w, v.need) {
+		if (!w.Accept || accepted) && meets(members[0].kind, union, w, v.need) {
 			return true
 		}
 	}

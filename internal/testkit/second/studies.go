@@ -145,7 +145,7 @@ func mergeStudies(all []Study) (study, bool) {
 			made.onReport = false
 		}
 		this := study{id: s.ID, at: readSpan(s.Date)}
-		if first || this.at.known && (!made.at.known || before(this, made)) {
+		if first || this.at.known && !made.at.known || this.at.known == made.at.known && before(this, made) {
 			made.id, made.at, first = s.ID, this.at, false
 		}
 	}
