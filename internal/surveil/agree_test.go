@@ -14,6 +14,8 @@ import (
 
 	gocmp "github.com/google/go-cmp/cmp"
 
+	"perennial/internal/day"
+	"perennial/internal/surveil"
 	"perennial/internal/testkit/second"
 )
 
@@ -121,6 +123,13 @@ func sortWork(list []second.WorkItem) {
 	})
 }
 
+// turns says whether the real engine's plan differs from that of the day
+// before: it has reasons, which the second one's has not.
+func (s story) turns(on day.Day) bool {
+	today, before := s.decided(on, surveil.Decide), s.decided(on-1, surveil.Decide)
+	return !today.Same(&before)
+}
+
 // The wake day is the first day on which the second engine's plan, made anew
 // for every day, differs.
 func TestWakeAgreesWithTheSecondEngine(t *testing.T) {
@@ -129,11 +138,16 @@ func TestWakeAgreesWithTheSecondEngine(t *testing.T) {
 	from, to, asked := seeds(t, 60)
 	for seed := from; seed < to; seed++ {
 		s := storyOf(seed)
+		for i := range s.chart.Rulings { // that a person will take a ruling back is not known today
+			if r := &s.chart.Rulings[i]; r.Back > s.asOf {
+				r.Back = ""
+			}
+		}
 		want, got := compare(s, true)
 		if want.Wake == "" {
 			continue // not within the days that the second engine looks ahead
 		}
-		if n++; got.Wake != want.Wake {
+		if n++; got.Wake != want.Wake && !(got.Wake < want.Wake && s.turns(dayOf(got.Wake))) {
 			t.Errorf("seed %d as of %s: wake %q, want %q", seed, s.asOf, got.Wake, want.Wake)
 		}
 	}

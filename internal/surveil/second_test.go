@@ -379,18 +379,22 @@ func storyOf(seed uint64) story {
 	return story{c, given, second.AsOf(rng, c), o}
 }
 
+// decided is the real engine's plan of a day.
+func (s story) decided(on day.Day, decide func(*chart.Chart, *surveil.Rules, day.Day) surveil.Plan) surveil.Plan {
+	list, rulings := statements(s.chart, s.asOf)
+	ch, _ := chart.Assemble(list, chart.Options{Patient: s.chart.ID, Rulings: rulings})
+	return decide(ch, rulesOf(s.given, s.options), on)
+}
+
 // compare evaluates one story with both engines.
 func compare(s story, wake bool) (want, got second.Plan) {
 	s.options.NoWake = !wake
 	want = second.Assess(s.chart, s.given, s.asOf, s.options)
-	list, rulings := statements(s.chart, s.asOf)
-	ch, _ := chart.Assemble(list, chart.Options{Patient: s.chart.ID, Rulings: rulings})
-	rules := rulesOf(s.given, s.options)
+	decide := surveil.Decide
 	if wake {
-		got = asSecond(surveil.Evaluate(ch, rules, dayOf(s.asOf)))
-	} else {
-		got = asSecond(surveil.Decide(ch, rules, dayOf(s.asOf)))
+		decide = surveil.Evaluate
 	}
+	got = asSecond(s.decided(dayOf(s.asOf), decide))
 	sortWork(want.Work)
 	sortWork(got.Work)
 	return want, got
