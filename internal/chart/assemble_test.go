@@ -1,6 +1,9 @@
 package chart_test
 
 import (
+	"fmt"
+	"slices"
+	"strings"
 	"testing"
 
 	"perennial/internal/chart"
@@ -136,6 +139,44 @@ func TestReportsFindTheirStudies(t *testing.T) {
 	got, _ := assemble(chart.Options{}, reported(chart.Report{On: on("2025-04-01"), Kind: chart.CTAngiogram})...)
 	if len(got.Studies) != 2 || !got.Studies[1].ReportOnly {
 		t.Errorf("a report of another day is taken for the study: %+v", got.Studies)
+	}
+}
+
+// A study known from a report goes only where a study that took place is the
+// same, and that study is named by both.
+func TestReportsWithoutImagesStay(t *testing.T) {
+	t.Parallel()
+	told := func(ref string, state chart.ReportState) chart.Statement {
+		src := chart.Source{Ref: ref}
+		report := &chart.Report{Source: src, State: state, Imaging: true, On: on("2024-04-01"), Kind: chart.CTAngiogram}
+		return chart.Statement{Ref: ref, Report: report, Study: &chart.Study{Source: src, On: report.On, Minute: day.NoMinute, Kind: report.Kind, ReportOnly: true, CodedSeparate: true}}
+	}
+	images := func(change func(*chart.Study)) chart.Statement {
+		s := study("ImagingStudy/1", "u", "", "2024-04-01", 0)
+		change(s.Study)
+		return s
+	}
+	final, cancelled := told("DiagnosticReport/1", chart.ReportFinal), told("DiagnosticReport/1", chart.ReportGone)
+	document := told("DocumentReference/1", chart.ReportFinal)
+	for name, c := range map[string]struct {
+		given []chart.Statement
+		want  string
+	}{
+		"beside images":               {[]chart.Statement{final, images(func(*chart.Study) {})}, "ImagingStudy/1[DiagnosticReport/1]"},
+		"beside images, told twice":   {[]chart.Statement{final, document, images(func(*chart.Study) {})}, "ImagingStudy/1[DiagnosticReport/1 DocumentReference/1]"},
+		"told twice":                  {[]chart.Statement{final, document}, "DiagnosticReport/1[DocumentReference/1]"},
+		"beside an announced study":   {[]chart.Statement{final, images(func(s *chart.Study) { s.State = chart.StudyOrdered })}, "DiagnosticReport/1[] ImagingStudy/1[]"},
+		"beside documents in a study": {[]chart.Statement{final, images(func(s *chart.Study) { s.NonImage = true })}, "DiagnosticReport/1[] ImagingStudy/1[]"},
+		"cancelled, of two":           {[]chart.Statement{cancelled, document}, "DocumentReference/1[]"},
+	} {
+		got, _ := assemble(chart.Options{}, c.given...)
+		var list []string
+		for _, s := range got.Studies {
+			list = append(list, fmt.Sprint(s.Ref, s.Also))
+		}
+		if slices.Sort(list); strings.Join(list, " ") != c.want {
+			t.Errorf("%s: %v, want %s", name, list, c.want)
+		}
 	}
 }
 

@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 )
@@ -143,7 +144,7 @@ func oneStudy(group []Study) (Study, bool) {
 		if newest == nil || s.Updated > newest.Updated || s.Updated == newest.Updated && s.State >= newest.State {
 			newest = s
 		}
-		if s.State == StudyAvailable && s.On.Known() && (earliest == nil || s.On.Before(earliest.On)) {
+		if s.State == StudyAvailable && (earliest == nil || s.On.Known() && (!earliest.On.Known() || s.On.Before(earliest.On))) {
 			earliest = s
 		}
 	}
@@ -203,7 +204,7 @@ func (a *assembly) onlyStudy(r *Report) *Study {
 		if r.Accession != "" && r.Accession == s.Accession || slices.ContainsFunc(r.Orders, func(o string) bool { return slices.Contains(s.Orders, o) }) {
 			return s
 		}
-		if r.On.Exact() && r.On == s.On && r.Kind != KindUnknown && r.Kind == s.Kind && (r.Covers == 0 || r.Covers&s.Covers != 0) {
+		if s.State == StudyAvailable && r.On.Exact() && r.On == s.On && r.Kind != KindUnknown && r.Kind == s.Kind && (r.Covers == 0 || r.Covers&s.Covers != 0) {
 			found, n = s, n+1
 		}
 	}
@@ -215,45 +216,68 @@ func (a *assembly) onlyStudy(r *Report) *Study {
 
 // dropReported leaves out studies known from a report where the images are
 // known too: the same UID, accession number or order, or a report that is
-// tied to images.
+// tied to images. What people ruled about such a study holds for the images.
 func (a *assembly) dropReported() {
 	if !slices.ContainsFunc(a.c.Studies, func(s Study) bool { return s.ReportOnly }) {
 		return
 	}
-	tied := map[string]bool{}
-	for i := range a.c.Reports {
-		r := &a.c.Reports[i]
-		if r.State == ReportGone || slices.ContainsFunc(r.Studies, func(ref string) bool { return a.image(ref) != nil }) {
-			tied[r.Ref] = true
-		}
-	}
-	all := a.c.Studies
-	a.c.Studies = slices.DeleteFunc(slices.Clone(all), func(s Study) bool {
-		if !s.ReportOnly {
-			return false
-		}
-		if tied[s.Ref] {
-			return true
-		}
-		for i := range all {
-			t := &all[i]
-			if t.Ref == s.Ref || t.ReportOnly && t.Ref > s.Ref {
-				continue
-			}
-			same := s.UID != "" && s.UID == t.UID || s.Accession != "" && s.Accession == t.Accession ||
-				slices.ContainsFunc(s.Orders, func(o string) bool { return slices.Contains(t.Orders, o) }) ||
-				s.On.Exact() && s.On == t.On && s.Kind == t.Kind && s.Kind != KindUnknown && (s.Covers == t.Covers || s.Covers == 0)
-			if same {
-				return true
-			}
-		}
-		return false
+	a.c.Studies = slices.DeleteFunc(slices.Clone(a.c.Studies), func(s Study) bool {
+		return s.ReportOnly && slices.ContainsFunc(a.c.Reports, func(r Report) bool { return r.Ref == s.Ref && r.State == ReportGone })
 	})
-	if a.o.Accept {
-		for i := range a.c.Studies {
-			a.c.Studies[i].Accepted = a.c.Studies[i].ReportOnly
+	left := make([]Study, 0, len(a.c.Studies))
+	stays := map[string]string{} // for a study that goes, the one that stays
+	told := map[string][]string{}
+	for i := range a.c.Studies { // images first, then by reference
+		s := &a.c.Studies[i]
+		t := a.known(s)
+		if t == nil {
+			left = append(left, *s)
+			continue
+		}
+		stays[s.Ref] = cmp.Or(stays[t.Ref], t.Ref)
+		told[stays[s.Ref]] = append(told[stays[s.Ref]], s.Ref)
+	}
+	for i := range left {
+		left[i].Accepted = left[i].Accepted || a.o.Accept && left[i].ReportOnly
+		left[i].Also = append(slices.Clip(left[i].Also), told[left[i].Ref]...)
+	}
+	a.c.Studies = left
+}
+
+// known is the study that a study on report only tells of once more: the
+// images that its report is tied to, or a study that is plainly the same.
+func (a *assembly) known(s *Study) *Study {
+	if !s.ReportOnly {
+		return nil
+	}
+	for i := range a.c.Reports {
+		if r := &a.c.Reports[i]; r.Ref == s.Ref {
+			for _, ref := range r.Studies {
+				if t := a.image(ref); t != nil {
+					return t
+				}
+			}
 		}
 	}
+	for i := range a.c.Studies {
+		if t := &a.c.Studies[i]; t.Ref != s.Ref && !t.NonImage && !(t.ReportOnly && t.Ref > s.Ref) && sameReported(s, t) {
+			return t
+		}
+	}
+	return nil
+}
+
+// sameReported says whether a study on report only is the same as another:
+// the same UID, accession number or order, or the same kind and place on one
+// day, where that study took place.
+func sameReported(s, t *Study) bool {
+	if s.UID != "" && s.UID == t.UID || s.Accession != "" && s.Accession == t.Accession {
+		return true
+	}
+	if slices.ContainsFunc(s.Orders, func(o string) bool { return slices.Contains(t.Orders, o) }) {
+		return true
+	}
+	return t.State == StudyAvailable && s.On.Exact() && s.On == t.On && s.Kind == t.Kind && s.Kind != KindUnknown && (s.Covers == t.Covers || s.Covers == 0)
 }
 
 // tieFindings ties a finding to the study of the report that carries it, and

@@ -199,6 +199,8 @@ func TestProcedures(t *testing.T) {
 			"used; implant evar at abdominal-aorta  on 2024-03-05"},
 		{"side from the body site", `{"resourceType":"Procedure","id":"x","status":"completed","code":{"coding":[{"system":` + cpt + `,"code":"37215"}]},` + subject +
 			`,"performedDateTime":"2024-03-05","bodySite":[{"text":"Left carotid artery"}]}`, "used; implant carotid-stent at carotid left on 2024-03-05"},
+		{"the side of the access is no side of the aorta", procedure("completed", `,"performedDateTime":"2024-03-05","bodySite":[{"coding":[{"system":"http://snomed.info/sct","code":"32153003"}]}]`),
+			"used; implant evar at abdominal-aorta  on 2024-03-05"},
 		{"side not told", `{"resourceType":"Procedure","id":"x","status":"completed","code":{"coding":[{"system":` + cpt + `,"code":"37215"}]},` + subject +
 			`,"performedDateTime":"2024-03-05"}`, "used; implant carotid-stent at carotid  on 2024-03-05"},
 		{"history only", `{"resourceType":"Procedure","id":"x","status":"completed","code":{"coding":[{"system":"http://snomed.info/sct","code":"139941000119104"}]},` + subject + `}`,

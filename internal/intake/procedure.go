@@ -89,7 +89,8 @@ func className(c codes.Class) string {
 }
 
 // place is the zone and side of an operation: what its code tells, else its
-// class, else the body site; the side at last from the words left and right.
+// class, else the body site; the side, where the zone has one, at last from the
+// words left and right.
 func (in *input) place(what codes.Operation, code *fhir.CodeableConcept, sites []fhir.CodeableConcept) (zone, side string, sided bool) {
 	z, s := what.Zone, what.Side
 	if z == "" {
@@ -110,6 +111,9 @@ func (in *input) place(what codes.Operation, code *fhir.CodeableConcept, sites [
 			words += wordsOf(&sites[i])
 		}
 		s = sideOf(words)
+	}
+	if !z.Sided() {
+		s = "" // the side of an access, not of the place
 	}
 	return string(z), string(s), z.Sided()
 }

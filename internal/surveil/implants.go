@@ -284,37 +284,43 @@ func (e *engine) histories() {
 	for i := range e.c.Histories {
 		h := &e.c.Histories[i]
 		if !e.explained(h.Zone, h.Side, h.Class) {
-			e.addUndated(h.Ref, h.Class, h.Zone, "known-from-history")
+			e.addUndated(&implant{id: h.Ref, class: h.Class, zone: h.Zone, side: h.Side}, "known-from-history")
 		}
 	}
 	for i := range e.c.Devices {
 		d := &e.c.Devices[i]
 		named := slices.ContainsFunc(e.implants, func(m *implant) bool { return slices.Contains(m.devices, d.Ref) })
 		if d.IsImplant && !named && !e.explained(d.Zone, "", d.Class) {
-			e.addUndated(d.Ref, d.Class, d.Zone, "known-from-device")
+			e.addUndated(&implant{id: d.Ref, class: d.Class, zone: d.Zone}, "known-from-device")
 		}
 	}
 }
 
-// explained says whether an implant of the place is known; where the place is
-// not known, any implant explains it.
+// explained says whether an implant of the place is known; where the record
+// names no place any implant explains it, and an implant of no known place
+// explains a record of its class.
 func (e *engine) explained(zone, side, class string) bool {
 	return slices.ContainsFunc(e.implants, func(m *implant) bool {
-		return zone == "" || m.zone == zone && (m.side == side || !m.sided) || m.class == class && class != "" && !m.sided
+		placeless := m.zone == "" || strings.HasPrefix(m.zone, byHandZone)
+		return zone == "" || m.zone == zone && m.side == side || placeless && m.class == class && class != ""
 	})
 }
 
 // addUndated adds an implant without an index date and asks for it.
-func (e *engine) addUndated(ref, class, zone, rule string) {
-	why := Reason{Rule: rule, Facts: []string{ref}}
-	m := &implant{id: ref, class: class, zone: zone, clocks: []*clock{{number: 1, class: class}}, why: []Reason{why}}
-	if on, ok := e.ruledIndex(ref); ok {
+func (e *engine) addUndated(m *implant, rule string) {
+	why := Reason{Rule: rule, Facts: []string{m.id}}
+	m.clocks, m.why = []*clock{{number: 1, class: m.class}}, []Reason{why}
+	if on, ok := e.ruledIndex(m.id); ok {
 		m.index, m.clocks[0].from = on, on
 	} else {
-		e.ask(Question{Kind: "index-date", About: ref, Hides: true, Why: why})
+		e.ask(Question{Kind: "index-date", About: m.id, Hides: true, Why: why})
 	}
 	e.implants = append(e.implants, m)
 }
+
+// byHandZone begins the place of an implant that a person entered: where it
+// lies is not known.
+const byHandZone = "by-hand/"
 
 // byHand adds the implants that people entered: operated elsewhere.
 func (e *engine) byHand() {
@@ -324,7 +330,7 @@ func (e *engine) byHand() {
 			continue
 		}
 		ref := "Ruling/" + r.ID
-		m := &implant{id: ref, class: r.Class, zone: "by-hand/" + r.ID, clocks: []*clock{{number: 1, class: r.Class}},
+		m := &implant{id: ref, class: r.Class, zone: byHandZone + r.ID, clocks: []*clock{{number: 1, class: r.Class}},
 			why: []Reason{{Rule: "entered-by-hand", Facts: []string{r.ID}, Word: r.Who}}}
 		on, err := day.ParseDate(r.Value)
 		if err == nil && e.exists(on) {

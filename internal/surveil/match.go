@@ -13,7 +13,7 @@ import (
 // one with most visits on time, then most visits satisfied, then the earliest
 // studies, then the earliest visits. Rulings come before.
 func (e *engine) match(m *implant, c *clock, list []*visit) {
-	e.acceptRuled(m, list)
+	e.acceptRuled(list)
 	studies := e.candidates(m, c, list)
 	if len(studies) == 0 {
 		return
@@ -29,7 +29,7 @@ func (e *engine) match(m *implant, c *clock, list []*visit) {
 	for j, s := range studies {
 		hits := 0
 		for i, v := range visits {
-			if p := v.lies(s.On); p >= late && e.fits(s, v.ways, v.need) == fitFull && !s.refusedForVisit(v) {
+			if p := v.lies(s.On); p >= late && e.does(s, v) && !(len(s.parts) > 0 && e.doneAlone(s, v)) {
 				t.cells[i*len(studies)+j] = p
 				hits++
 			}
@@ -46,21 +46,23 @@ func (e *engine) match(m *implant, c *clock, list []*visit) {
 // key is the visit's key as rulings name it.
 func (v *visit) key() string { return visitKey(v.implant.id, v.clock.number, v.step) }
 
-// acceptRuled gives a visit the study that a person accepted for it.
-func (e *engine) acceptRuled(m *implant, list []*visit) {
-	for i := range e.rulings {
+// acceptRuled gives a visit the study that a person accepted for it. The
+// latest ruling comes first: a visit takes one study, and a study is taken by
+// one visit of a series.
+func (e *engine) acceptRuled(list []*visit) {
+	for i := len(e.rulings) - 1; i >= 0; i-- {
 		r := &e.rulings[i]
 		if r.Kind != chart.RuleAccept || r.Visit == "" {
 			continue
 		}
-		for _, v := range list {
-			if v.key() != r.Visit {
-				continue
-			}
-			for _, s := range e.studies {
-				if s.names(r.About) && !s.refused && !slices.Contains(s.refusedFor, r.Visit) {
-					v.got, v.ruling, v.late = s, r.ID, s.On.Last > v.closes.First
-				}
+		at := slices.IndexFunc(list, func(v *visit) bool { return v.key() == r.Visit })
+		if at < 0 || list[at].got != nil {
+			continue
+		}
+		for _, s := range e.studies {
+			taken := slices.ContainsFunc(list, func(v *visit) bool { return v.got == s })
+			if v := list[at]; s.names(r.About) && !taken && !s.refused && !slices.Contains(s.refusedFor, r.Visit) {
+				v.got, v.ruling, v.late = s, r.ID, s.On.Last > v.closes.First
 			}
 		}
 	}

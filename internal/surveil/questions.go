@@ -1,6 +1,7 @@
 package surveil
 
 import (
+	"cmp"
 	"slices"
 
 	"perennial/internal/chart"
@@ -74,8 +75,8 @@ func (e *engine) waits(m *implant, v *visit, s *study) bool {
 		return true
 	}
 	return e.partner(s, v.ways, v.need, func(t *study) bool {
-		later := t.On.First > s.On.First || t.On == s.On && t.Ref > s.Ref
-		return later && e.candidate(m, v, t)
+		later := cmp.Or(cmp.Compare(t.On.First, s.On.First), cmp.Compare(t.On.Last, s.On.Last), cmp.Compare(t.Ref, s.Ref))
+		return later > 0 && e.candidate(m, v, t)
 	}) != nil
 }
 

@@ -3,9 +3,9 @@ package surveil_test
 import (
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strconv"
 	"strings"
-	"testing"
 	"time"
 
 	"perennial/internal/chart"
@@ -66,10 +66,12 @@ func statements(c second.Chart, asOf string) ([]chart.Statement, []chart.Ruling)
 		addOperation(op, add)
 	}
 	for _, s := range c.Studies {
-		addStudy(s, add)
+		addStudy(s, c.Reports, add)
 	}
 	for _, r := range c.Reports {
-		addReport(r, c.Studies, add)
+		if !slices.ContainsFunc(c.Studies, func(s second.Study) bool { return s.ID == r.ID }) {
+			add(reportOf(r))
+		}
 	}
 	for _, f := range c.Findings {
 		method := map[string]string{"ct": "ct/", "duplex": "ultrasound/", "mr": "mr/"}[f.Modality]
@@ -117,7 +119,7 @@ func addOperation(op second.Operation, add func(chart.Statement)) {
 		Class: op.Class, Zone: op.Territory, Sided: sided, Side: op.Side}})
 }
 
-func addStudy(s second.Study, add func(chart.Statement)) {
+func addStudy(s second.Study, reports []second.Report, add func(chart.Statement)) {
 	one := chart.Study{Source: chart.Source{Ref: s.ID}, On: spanOf(s.Date), Minute: day.NoMinute, Kind: kindOf(s.Kind), Covers: territory(s.Territories),
 		Unrecognised: s.Kind == "", ReportOnly: s.OnReport, UID: s.UID, CodedSeparate: true}
 	if s.Accession != "" {
@@ -132,10 +134,18 @@ func addStudy(s second.Study, add func(chart.Statement)) {
 	case "cancelled":
 		one.State = chart.StudyRetracted
 	}
-	add(chart.Statement{Ref: s.ID, Updated: one.Updated, Retracted: s.Status == "entered-in-error", Study: &one})
+	st := chart.Statement{Ref: s.ID, Updated: one.Updated, Retracted: s.Status == "entered-in-error", Study: &one}
+	for _, r := range reports {
+		if r.ID == s.ID { // a study on report only: one resource says both
+			st.Report = reportOf(r).Report
+			st.Report.Studies, st.Report.Imaging = nil, true
+			st.Report.On, st.Report.Kind, st.Report.Covers = one.On, one.Kind, one.Covers
+		}
+	}
+	add(st)
 }
 
-func addReport(r second.Report, studies []second.Study, add func(chart.Statement)) {
+func reportOf(r second.Report) chart.Statement {
 	state := chart.ReportFinal
 	switch r.Status {
 	case "registered", "partial", "preliminary":
@@ -144,13 +154,7 @@ func addReport(r second.Report, studies []second.Study, add func(chart.Statement
 		state = chart.ReportGone
 	}
 	report := &chart.Report{Source: chart.Source{Ref: r.ID}, Studies: []string{r.Study}, Issued: spanOf(r.Date), State: state}
-	ref := r.ID
-	for _, s := range studies {
-		if s.ID == r.ID {
-			ref += "#report" // the study on report only is another statement of the same resource
-		}
-	}
-	add(chart.Statement{Ref: ref, Retracted: r.Status == "entered-in-error", Report: report})
+	return chart.Statement{Ref: r.ID, Retracted: r.Status == "entered-in-error", Report: report}
 }
 
 func rulings(c second.Chart, asOf string) []chart.Ruling {
@@ -337,10 +341,21 @@ func workAsSecond(w surveil.Work) second.WorkItem {
 	return out
 }
 
-// compare evaluates one random chart with both engines.
-func compare(seed uint64, wake bool) (want, got second.Plan, c second.Chart, asOf string) {
+// story is one random chart with what it is judged by.
+type story struct {
+	chart   second.Chart
+	given   []second.Protocol
+	asOf    string
+	options second.Options
+}
+
+// storyOf makes the story of a seed. Those of odd seeds are stirred.
+func storyOf(seed uint64) story {
 	rng := rand.New(rand.NewPCG(seed, 7))
-	c = second.Generate(rng)
+	c := second.Generate(rng)
+	if seed%2 == 1 {
+		c = second.Stir(rand.New(rand.NewPCG(seed, 8)), c)
+	}
 	for i := range c.Findings {
 		for _, s := range c.Studies { // a finding is of the modality of its study
 			if m := map[string]string{"ct": "ct", "mr": "mr", "ultrasound": "duplex"}[kindOf(s.Kind).Modality()]; s.ID == c.Findings[i].Study && m != "" {
@@ -349,7 +364,7 @@ func compare(seed uint64, wake bool) (want, got second.Plan, c second.Chart, asO
 		}
 	}
 	o := second.OptionsFor(rng)
-	o.KidneyDays, o.NoWake, o.WakeDays = 90, !wake, 400
+	o.KidneyDays, o.WakeDays = 90, 400
 	var given []second.Protocol
 	switch rng.IntN(6) {
 	case 0:
@@ -361,17 +376,26 @@ func compare(seed uint64, wake bool) (want, got second.Plan, c second.Chart, asO
 	case 3:
 		given = second.Shipped("accaha-2022")
 	}
-	asOf = second.AsOf(rng, c)
-	want = second.Assess(c, given, asOf, o)
-	list, rulings := statements(c, asOf)
-	ch, _ := chart.Assemble(list, chart.Options{Patient: c.ID, Rulings: rulings})
-	rules := rulesOf(given, o)
-	if wake {
-		got = asSecond(surveil.Evaluate(ch, rules, dayOf(asOf)))
-	} else {
-		got = asSecond(surveil.Decide(ch, rules, dayOf(asOf)))
-	}
-	return want, got, c, asOf
+	return story{c, given, second.AsOf(rng, c), o}
 }
 
-var _ = testing.Short
+// decided is the real engine's plan of a day.
+func (s story) decided(on day.Day, decide func(*chart.Chart, *surveil.Rules, day.Day) surveil.Plan) surveil.Plan {
+	list, rulings := statements(s.chart, s.asOf)
+	ch, _ := chart.Assemble(list, chart.Options{Patient: s.chart.ID, Rulings: rulings})
+	return decide(ch, rulesOf(s.given, s.options), on)
+}
+
+// compare evaluates one story with both engines.
+func compare(s story, wake bool) (want, got second.Plan) {
+	s.options.NoWake = !wake
+	want = second.Assess(s.chart, s.given, s.asOf, s.options)
+	decide := surveil.Decide
+	if wake {
+		decide = surveil.Evaluate
+	}
+	got = asSecond(s.decided(dayOf(s.asOf), decide))
+	sortWork(want.Work)
+	sortWork(got.Work)
+	return want, got
+}

@@ -27,9 +27,13 @@ func (s *study) names(ref string) bool {
 	return ref != "" && (s.Ref == ref || slices.Contains(s.Also, ref))
 }
 
-// refusedForVisit says whether a person refused the study for a visit.
+// refusedForVisit says whether a person refused the study, or a part of it,
+// for a visit.
 func (s *study) refusedForVisit(v *visit) bool {
-	return len(s.refusedFor) > 0 && slices.Contains(s.refusedFor, v.key())
+	if len(s.refusedFor) > 0 && slices.Contains(s.refusedFor, v.key()) {
+		return true
+	}
+	return slices.ContainsFunc(s.parts, func(p *study) bool { return p != s && p.refusedForVisit(v) })
 }
 
 // findStudies collects the studies that may count, and asks about those that
@@ -150,6 +154,11 @@ const (
 	fitFull
 )
 
+// does says whether a study fits a visit without a person's word.
+func (e *engine) does(s *study, v *visit) bool {
+	return e.fits(s, v.ways, v.need) == fitFull && !s.refusedForVisit(v)
+}
+
 // fits says how a study fits the ways and the territory by itself.
 func (e *engine) fits(s *study, ways []protocol.Way, need chart.Territory) fit {
 	if s.refused || s.Unrecognised || s.NeverCounts {
@@ -243,6 +252,15 @@ func (e *engine) events(need chart.Territory) []*study {
 		made = append(made, event)
 	}
 	return made
+}
+
+// doneAlone says whether a single study of an event's hours does a visit: then
+// the event does not, and one day of imaging never does two visits.
+func (e *engine) doneAlone(event *study, v *visit) bool {
+	return slices.ContainsFunc(e.studies, func(s *study) bool {
+		within := slices.ContainsFunc(event.parts, func(p *study) bool { return p == s || oneEvent(p.Study, s.Study) || oneEvent(s.Study, p.Study) })
+		return within && s.Kind == event.Kind && e.does(s, v)
+	})
 }
 
 // usablePart says whether a study can be part of an event for a need.

@@ -313,7 +313,7 @@ func (v *visit) lies(on day.Span) place {
 // operation belong to none; certain is false where a partial date leaves it
 // open.
 func (m *implant) clockOf(on day.Span) (c *clock, certain bool) {
-	if !m.index.Known() || m.explanted != nil && on.First >= m.explanted.On.First {
+	if !m.index.Known() || m.explanted != nil && on.First >= m.explanted.On.Last {
 		return nil, false
 	}
 	for _, k := range m.clocks {

@@ -232,7 +232,7 @@ func (e *engine) reviews(m *implant) []Work {
 // findingReviews adds the reviews that findings ask for.
 func (e *engine) findingReviews(m *implant, latest day.Day, add func(string, day.Day, int, string, Reason)) {
 	want := func(h hit, days int, urgency string, why Reason) {
-		if e.reviewedHit(h) || !(h.on.First == latest || e.fromStart(h.finding.On.First)) {
+		if e.reviewedHit(h) || !(e.newest(h, latest) || e.fromStart(h.finding.On.First)) {
 			return
 		}
 		add(h.cause, e.reportedOn(h), days, urgency, why)
@@ -248,6 +248,12 @@ func (e *engine) findingReviews(m *implant, latest day.Day, add func(string, day
 			want(h, r.Within, r.Urgency, Reason{Rule: "trigger-review", Facts: h.facts, From: h.finding.On, Word: said(h.finding) + " (rule " + h.trigger.ID + ")", Cite: h.trigger.Cite.Text})
 		}
 	}
+}
+
+// newest says whether a finding belongs to the latest study of an implant, or
+// to none that is known and is no older.
+func (e *engine) newest(h hit, latest day.Day) bool {
+	return h.on.First == latest || h.on.First > latest && e.seenOn(h.finding) == nil
 }
 
 // said is a finding in a few words, to begin a sentence with.

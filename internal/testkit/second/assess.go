@@ -14,6 +14,7 @@ type patient struct {
 	seen     span // last seen
 	dead     bool
 	died     day
+	dateless bool // no day is known at all
 	doubtful bool // the recorded death is contradicted
 }
 
@@ -64,6 +65,7 @@ func assessOn(c Chart, protocols []Protocol, asOf day, o Options) Plan {
 		results = append(results, p.evaluate(m))
 	}
 	p.studyQuestions(results)
+	p.unknownKinds()
 	return p.write(results)
 }
 

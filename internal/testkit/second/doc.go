@@ -14,7 +14,8 @@
 // become implants and clocks), studies (what counts as imaging of what),
 // visits (the grid), match (which study serves which visit), standing,
 // triggers (what findings add), ends (death, pauses, rulings), ladder (the
-// follow-up rungs), work, questions, wake, generate (random charts).
+// follow-up rungs), work, questions, wake, twice (imaging told of twice),
+// generate and stir (random charts), shrink (a chart made small).
 //
 // README.md in this folder lists every sentence of the specification that can
 // be read in two ways, and the reading taken here.

@@ -60,6 +60,9 @@ func (p *patient) alive() []span {
 			add(f.Date)
 		}
 	}
+	for _, k := range p.chart.Kidney {
+		add(k.Date)
+	}
 	for _, a := range p.chart.Attempts {
 		add(a.Received)
 	}
@@ -102,10 +105,20 @@ func (p *patient) findDeath() {
 	}
 	// A partial date, or none: from its first day or the day last seen.
 	p.ask("death-date", about, at, false)
-	p.dead, p.died = true, at.first
+	p.dead, p.died, p.dateless = true, at.first, !at.known && !p.seen.known
 	if p.seen.known && (!at.known || p.seen.first > at.first) {
 		p.died = p.seen.first
 	}
+}
+
+// deathOf is the day of death for an implant. Where no more is known than that
+// the patient died, and nothing shows a day on which the patient was alive, it
+// is the index day; without one no day is known, and nothing ends.
+func (p *patient) deathOf(m *implant) (day, bool) {
+	if p.dead && p.dateless {
+		return m.index.first, m.index.known
+	}
+	return p.died, p.dead
 }
 
 // contradicted tells whether an encounter, operation or study lies more than
@@ -144,8 +157,8 @@ func endReasons() []string {
 // endOf finds the earliest end of an implant; nil while it runs.
 func (p *patient) endOf(m *implant, visits []*visit) *ending {
 	var all []ending
-	if p.dead {
-		all = append(all, ending{p.died, "died"})
+	if at, ok := p.deathOf(m); ok {
+		all = append(all, ending{at, "died"})
 	}
 	if m.explanted.known {
 		all = append(all, ending{m.explanted.last, "explanted"})

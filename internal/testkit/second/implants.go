@@ -15,6 +15,7 @@ type implant struct {
 	explanted  span // the operation that removed it
 	byExplant  bool // made by an explant of the one before
 	lone       bool // side unknown: nothing later is tied to it
+	relined    bool
 }
 
 // clock is one run of the schedule, from an operation on.
@@ -92,6 +93,7 @@ func (p *patient) sortImplants() {
 
 // placeImplants works through the operations of one territory (and side).
 func (p *patient) placeImplants(ops []Operation) {
+	before := len(p.implants)
 	var dated, undated []Operation
 	for _, op := range ops {
 		if readSpan(op.Date).known {
@@ -112,15 +114,23 @@ func (p *patient) placeImplants(ops []Operation) {
 	})
 	var current *implant
 	for _, op := range dated {
-		if sided(op.Territory) && op.Side == "" {
-			p.ask("other", op.ID, readSpan(op.Date), false)
-			if op.Role != "implant" {
-				continue // of which side? nothing is tied to anything
-			}
+		if sided(op.Territory) && op.Side == "" && p.unknownSide(op) {
+			continue
 		}
 		current = p.operate(current, op)
 	}
-	p.placeUndated(undated, current != nil)
+	made := false // one without an index, by a relining of what nothing records
+	for _, m := range p.implants[before:] {
+		made = made || !m.index.known
+	}
+	p.placeUndated(undated, current != nil, made)
+}
+
+// unknownSide asks about an operation of unknown side, and tells whether that
+// is all: of which side would a re-intervention be?
+func (p *patient) unknownSide(op Operation) bool {
+	p.ask("other", op.ID, readSpan(op.Date), false)
+	return op.Role != "implant"
 }
 
 // operate applies one dated operation and returns the implant now in place.
@@ -176,6 +186,7 @@ func (p *patient) newImplant(op Operation, class string) *implant {
 
 // reline starts a new clock, unless the protocol keeps the old one.
 func (p *patient) reline(m *implant, op Operation, at span) {
+	m.relined = true
 	m.operations = append(m.operations, at)
 	old := m.now()
 	if old.protocol != nil && old.protocol.KeepClock {
@@ -199,7 +210,7 @@ func (p *patient) reline(m *implant, op Operation, at span) {
 // explant ends the implant and makes one of class open-repair that day.
 func (p *patient) explant(current *implant, op Operation) *implant {
 	at := readSpan(op.Date)
-	if current != nil && current.class == "open-repair" && near(current.now().anchor, at) {
+	if current != nil && current.class == "open-repair" && !current.relined && near(current.index, at) {
 		return current // the same operation, told twice
 	}
 	if current != nil {
@@ -227,20 +238,25 @@ func addCoils(m *implant, op Operation) {
 }
 
 // placeUndated handles what has no date at all: a question, and an implant
-// without a schedule unless a dated one explains it.
-func (p *patient) placeUndated(ops []Operation, explained bool) {
-	sort.Slice(ops, func(i, j int) bool { return ops[i].ID < ops[j].ID })
-	made := false
+// without a schedule unless one of the place is known. Records of history come
+// last: any implant of the place explains them.
+func (p *patient) placeUndated(ops []Operation, explained, made bool) {
+	sort.Slice(ops, func(i, j int) bool {
+		if a, b := ops[i].Role == "history", ops[j].Role == "history"; a != b {
+			return b
+		}
+		return ops[i].ID < ops[j].ID
+	})
 	for _, op := range ops {
-		if op.Role == "history" && explained {
-			continue
-		}
-		if explained || made || op.Role == "coils" || op.Role == "explant" {
+		lone := sided(op.Territory) && op.Side == ""
+		switch {
+		case op.Role == "history" && (explained || made), op.Role != "history" && lone && p.unknownSide(op):
+		case explained && !lone, made, op.Role == "coils", op.Role == "explant":
 			p.ask("index-date", op.ID, span{}, true)
-			continue
+		default:
+			p.addUndated(op)
+			made = true
 		}
-		p.addUndated(op)
-		made = true
 	}
 }
 

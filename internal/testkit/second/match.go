@@ -37,6 +37,9 @@ func (m *implant) clockOf(s study) (c *clock, certain bool) {
 	if s.at.last < m.index.first || s.at == m.index && s.at.exact() {
 		return nil, true
 	}
+	if m.explanted.known && s.at.first >= m.explanted.last {
+		return nil, true
+	}
 	for _, op := range m.operations {
 		if op.exact() && s.at == op {
 			return nil, true
@@ -47,9 +50,6 @@ func (m *implant) clockOf(s study) (c *clock, certain bool) {
 	}
 	if s.at.first <= m.index.last {
 		return m.clockAt(s.at), false
-	}
-	if m.explanted.known && s.at.first > m.explanted.last {
-		return nil, true
 	}
 	from, to := m.clockAt(span{s.at.first, s.at.first, true}), m.clockAt(span{s.at.last, s.at.last, true})
 	return from, from == to && (!m.explanted.known || s.at.last < m.explanted.first)
@@ -69,19 +69,20 @@ func (p *patient) match(m *implant, c *clock, visits []*visit) {
 	fits := func(i, j int) place { return p.fits(units[i], open[j]) }
 	for _, pair := range best(len(units), len(open), fits) {
 		v, u := open[pair.visit], units[pair.unit]
-		v.done, v.members, v.doneAt, v.timing = true, u.members, u.at, "late"
+		v.done, v.members, v.doneAt, v.timing = true, p.contributing(u.members, v), u.at, "late"
 		if fits(pair.unit, pair.visit) == onTime {
 			v.timing = "on-time"
 		}
 	}
 }
 
-// acceptedFor gives visits the studies that a person accepted for them, and
-// returns the ids of the studies so used.
+// acceptedFor gives visits the studies that a person accepted for them, by the
+// latest ruling first, and returns the ids of the studies so used.
 func (p *patient) acceptedFor(visits []*visit) map[string]bool {
 	used := map[string]bool{}
-	for _, v := range visits {
-		for _, r := range p.rulings {
+	for i := len(p.rulings) - 1; i >= 0; i-- {
+		r := p.rulings[i]
+		for _, v := range visits {
 			if r.Kind != "accept" || r.Visit != v.key() || v.done {
 				continue
 			}
@@ -162,16 +163,33 @@ func (p *patient) together(members []study, v *visit) bool {
 		if p.satisfiesVisit(s, v) {
 			return false
 		}
-		if !hasKey(s.refusedFor, v.key()) && p.usable(s) {
-			union = append(union, s.territories...)
-		}
+	}
+	accepted := true // what a person accepted counts as if its way asked for none
+	for _, s := range p.contributing(members, v) {
+		union = append(union, s.territories...)
+		accepted = accepted && s.accepted
 	}
 	for _, w := range v.ways {
-		if !w.Accept && meets(members[0].kind, union, w, v.need) {
+		if (!w.Accept || accepted) && meets(members[0].kind, union, w, v.need) {
 			return true
 		}
 	}
 	return false
+}
+
+// contributing lists the studies of an event that may count for the visit and
+// show a part of what it needs; a single study is all there is.
+func (p *patient) contributing(members []study, v *visit) []study {
+	if len(members) == 1 {
+		return members
+	}
+	var list []study
+	for _, s := range members {
+		if !hasKey(s.refusedFor, v.key()) && p.usable(s) && covers(s.territories, v.need, true) && !covers(s.territories, v.need, false) {
+			list = append(list, s)
+		}
+	}
+	return list
 }
 
 // usable tells whether a study may count without a person.

@@ -193,7 +193,7 @@ func (p *patient) earlyStudies(r *result) {
 func (p *patient) cameForAnother(r *result, c *clock, s study) bool {
 	for _, v := range r.visits {
 		at := v.lies(s.at)
-		if v.clock == c && !v.done && (at == onTime || at == late) && !p.satisfiesVisit(s, v) {
+		if v.clock == c && !v.done && (at == onTime || at == late) && !p.satisfies(s, v.ways, v.need) {
 			return true
 		}
 	}

@@ -20,27 +20,34 @@ type study struct {
 // findStudies merges the statements about one study and drops what does not
 // count. Studies come out by date, then id.
 func (p *patient) findStudies() {
-	var existing []Study
-	for _, s := range p.chart.Studies {
-		at := readSpan(s.Date)
-		if !at.known && s.Status == "available" {
-			p.ask("partial-date", s.ID, at, true) // no date at all: counts nowhere
-		}
-		if at.known && at.begun(p.asOf) {
-			existing = append(existing, s)
-		}
-	}
-	for _, group := range sameStudies(existing) {
-		if one, ok := mergeStudies(group); ok {
+	for _, group := range sameStudies(p.chart.Studies) {
+		one, ok := mergeStudies(group)
+		switch {
+		case !ok:
+		case !one.at.known:
+			p.ask("partial-date", one.id, one.at, true) // no date at all: counts nowhere
+		case one.at.begun(p.asOf):
 			p.studies = append(p.studies, one)
 		}
 	}
+	p.toldTwice()
 	sort.Slice(p.studies, func(i, j int) bool { return before(p.studies[i], p.studies[j]) })
 	for i := range p.studies {
 		p.ruleStudy(&p.studies[i])
 		p.reportStudy(&p.studies[i])
-		if p.studies[i].kind == "" && !p.studies[i].refused {
-			p.ask("study-kind", p.studies[i].id, p.studies[i].at, false)
+	}
+}
+
+// unknownKinds asks about the studies that no rule recognised, from the first
+// index day on: an earlier one can do nothing.
+func (p *patient) unknownKinds() {
+	first := forever
+	for _, m := range p.implants {
+		first = min(first, m.index.first)
+	}
+	for _, s := range p.studies {
+		if s.kind == "" && !s.refused && s.at.last >= first {
+			p.ask("study-kind", s.id, s.at, false)
 		}
 	}
 }
@@ -138,7 +145,7 @@ func mergeStudies(all []Study) (study, bool) {
 			made.onReport = false
 		}
 		this := study{id: s.ID, at: readSpan(s.Date)}
-		if first || before(this, study{id: made.id, at: made.at}) {
+		if first || this.at.known && !made.at.known || this.at.known == made.at.known && before(this, made) {
 			made.id, made.at, first = s.ID, this.at, false
 		}
 	}

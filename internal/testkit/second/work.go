@@ -185,12 +185,11 @@ func (p *patient) traceWork(results []*result) WorkItem {
 // looked lists the studies of an implant's territory after its index day, and
 // tells of each whether its result is to be looked after: from the site's
 // start on, or the latest.
-func (p *patient) looked(m *implant) (list []study, latest map[string]bool) {
+func (p *patient) looked(m *implant) (list []study, latest map[string]bool, last span) {
 	latest = map[string]bool{}
 	if m.unresolved() {
-		return nil, latest
+		return nil, latest, last
 	}
-	last := span{}
 	for _, s := range p.studies {
 		if s.at.first > m.index.last && covers(s.territories, m.now().protocol.need(), true) {
 			list = append(list, s)
@@ -202,7 +201,7 @@ func (p *patient) looked(m *implant) (list []study, latest map[string]bool) {
 	for _, s := range list {
 		latest[s.id] = s.at.first == last.first
 	}
-	return list, latest
+	return list, latest, last
 }
 
 // fromStart tells whether the day is on or after the site's start.
@@ -219,7 +218,7 @@ func (p *patient) reportWork(results []*result) []WorkItem {
 		if r.state == "ended" {
 			continue
 		}
-		studies, latest := p.looked(r.implant)
+		studies, latest, _ := p.looked(r.implant)
 		for _, s := range studies {
 			waited := int(p.asOf - s.at.last)
 			if seen[s.id] || len(s.reports) > 0 || waited <= p.o.ReportDays || !(latest[s.id] || p.fromStart(s.at.last)) {
@@ -284,7 +283,7 @@ func (p *patient) reviews(r *result) []review {
 		}
 		list = append(list, n)
 	}
-	studies, latest := p.looked(r.implant)
+	studies, latest, last := p.looked(r.implant)
 	for _, s := range studies {
 		for _, report := range p.unread(s) {
 			at := readSpan(report.Date)
@@ -296,16 +295,20 @@ func (p *patient) reviews(r *result) []review {
 			}
 		}
 	}
-	p.findingReviews(r, latest, add)
+	p.findingReviews(r, func(f finding) bool {
+		h := p.seenOn(f)
+		return h.at.first == last.first || h.id == f.ID && h.at.first > last.first
+	}, add)
 	return list
 }
 
 // findingReviews adds the abnormal findings newer than any review, with the
-// trigger's urgency and days where one fired.
-func (p *patient) findingReviews(r *result, latest map[string]bool, add func(review)) {
+// trigger's urgency and days where one fired. newest tells whether it was seen
+// on the day of the latest study, or on no known study and later.
+func (p *patient) findingReviews(r *result, newest func(finding) bool, add func(review)) {
 	want := func(f finding, days int, urgency string) {
 		h := p.seenOn(f)
-		if p.reviewedFinding(f) || !(latest[h.id] || p.fromStart(f.at.first)) {
+		if p.reviewedFinding(f) || !(newest(f) || p.fromStart(f.at.first)) {
 			return
 		}
 		add(review{h.id, p.reportedOn(f), days, urgency})
