@@ -30,6 +30,7 @@ type quick struct {
 	contacts    []ContactPoint
 	performers  []Performer
 	focal       []FocalDevice
+	performed   Period
 	active      bool
 	dead        bool
 }
@@ -312,6 +313,20 @@ func (q *quick) identifier(i *Identifier) {
 			q.concept(&i.Type)
 		case "period", "assigner":
 			q.ok = false
+		default:
+			q.skip()
+		}
+	}
+}
+
+func (q *quick) period(p *Period) {
+	q.take('{')
+	for first := true; q.more('}', first); first = false {
+		switch q.key() {
+		case "start":
+			q.set(&p.Start)
+		case "end":
+			q.set(&p.End)
 		default:
 			q.skip()
 		}
