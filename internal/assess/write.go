@@ -157,7 +157,8 @@ func (j *job) collect(ctx context.Context, parts <-chan chan part, items int) er
 // worker evaluates patients one after the other.
 type worker struct {
 	*job
-	group intake.Group
+	group    intake.Group
+	outliner surveil.Outliner
 }
 
 func (w *worker) batch(items, turns []int32) part {
@@ -190,7 +191,7 @@ func (w *worker) one(i int32, p *part) {
 	case FormatJSON:
 		plan = surveil.Evaluate(c, w.rules, w.asOf)
 	case FormatTSV, FormatSummary:
-		plan = surveil.Outline(c, w.rules, w.asOf)
+		plan = w.outliner.Outline(c, w.rules, w.asOf)
 	default:
 		plan = surveil.Decide(c, w.rules, w.asOf)
 	}

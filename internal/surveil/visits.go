@@ -150,9 +150,9 @@ func (e *engine) seriesOf(m *implant, c *clock, p *protocol.Protocol, s *protoco
 // an evaluation makes they are the most.
 func (e *engine) newVisit() *visit {
 	if len(e.room) == cap(e.room) {
-		e.room = make([]visit, 0, 16)
+		e.room = make([]visit, 0, max(16, cap(e.room)*3/2)) // those made before stay where they are
 	}
-	e.room = e.room[:len(e.room)+1]
+	e.room = append(e.room, visit{})
 	return &e.room[len(e.room)-1]
 }
 
