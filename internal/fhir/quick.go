@@ -21,6 +21,8 @@ type quick struct {
 	d  *decoder.Decoder // passes over large values
 	ex extent
 
+	seen uint32 // members of the body that were met, see once
+
 	codings     []Coding
 	concepts    []CodeableConcept
 	references  []Reference
