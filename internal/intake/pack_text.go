@@ -12,13 +12,16 @@ type texts struct {
 	from int // where the present string begins
 }
 
-// chunk is how long the long ones are.
-const chunk = 16 << 10
+// How long the long ones are: the first of a few resources is short.
+const (
+	firstChunk = 512
+	chunk      = 16 << 10
+)
 
 // begin begins a string of at most n bytes.
 func (t *texts) begin(n int) {
 	if cap(t.b)-len(t.b) < n {
-		t.b = make([]byte, 0, max(n, chunk))
+		t.b = make([]byte, 0, max(n, firstChunk, min(4*cap(t.b), chunk)))
 	}
 	t.from = len(t.b)
 }
