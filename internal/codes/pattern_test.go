@@ -11,35 +11,39 @@ import (
 	"perennial/internal/yamldoc"
 )
 
-func needsOf(t *testing.T, text string) []string {
-	t.Helper()
-	p, err := newPattern(text)
-	if err != nil {
-		t.Fatal(err)
+func textsOf(words [][]byte) []string {
+	var list []string
+	for _, w := range words {
+		list = append(list, string(w))
 	}
-	var words []string
-	for _, w := range p.needs {
-		words = append(words, string(w))
-	}
-	return words
+	return list
 }
 
-func TestWhatAPatternNeeds(t *testing.T) {
+func TestWhatAPatternNeedsAndHowItBegins(t *testing.T) {
 	t.Parallel()
-	for text, want := range map[string][]string{
-		`\bendoleaks?\b`:                        {"endoleak"},
-		`\b(Migrat(ed|ion)|displace(d|ment))\b`: {"migrat", "displace"},
-		`\b(stent|wire)\b[^.;]{0,30}\bfractur`:  {"fractur"},
-		`(ab|c)?de`:                             {"de"},
-		`(abc){2,}x*`:                           {"abc"},
-		`(abc){0,2}`:                            nil,
-		`abc|d*`:                                nil,
-		`[a-c]+`:                                nil,
-		`straße`:                                nil,
-		`(?-i:CT) angio`:                        {" angio"},
+	for text, want := range map[string]struct{ needs, starts []string }{
+		`\bendoleaks?\b`:                        {[]string{"endoleak"}, []string{"endoleak"}},
+		`\b(Migrat(ed|ion)|displace(d|ment))\b`: {[]string{"migrat", "displace"}, []string{"migrated", "migration", "displaced", "displacement"}},
+		`\b(stent|wire)\b[^.;]{0,30}\bfractur`:  {[]string{"fractur"}, []string{"stent", "wire"}},
+		`(no|negative for|without) x`:           {[]string{" x"}, []string{"no", "negative for", "without"}},
+		`(ab|c)?de`:                             {[]string{"de"}, nil},
+		`(abc){2,}x*`:                           {[]string{"abc"}, []string{"abc"}},
+		`(abc){0,2}`:                            {nil, nil},
+		`abc|d*`:                                {nil, nil},
+		`[a-c]+`:                                {nil, nil},
+		`straße`:                                {nil, nil},
+		`(?-i:CT) angio`:                        {[]string{" angio"}, []string{"ct angio"}},
+		`\Qa.b`:                                 {[]string{"a.b"}, nil},
 	} {
-		if got := needsOf(t, text); !slices.Equal(got, want) {
-			t.Errorf("%s needs %q, want %q", text, got, want)
+		p, err := newPattern(text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := textsOf(p.needs); !slices.Equal(got, want.needs) {
+			t.Errorf("%s needs %q, want %q", text, got, want.needs)
+		}
+		if got := textsOf(p.starts); !slices.Equal(got, want.starts) {
+			t.Errorf("%s begins with %q, want %q", text, got, want.starts)
 		}
 	}
 }
@@ -57,7 +61,7 @@ func TestOddLetters(t *testing.T) {
 }
 
 // The shipped remarks, which are tried on every report, all have words that
-// they need.
+// they need and begin with.
 func TestShippedRemarksAreFast(t *testing.T) {
 	t.Parallel()
 	b, problems := Load(os.DirFS("../../config"))
@@ -68,16 +72,17 @@ func TestShippedRemarksAreFast(t *testing.T) {
 		t.Fatalf("only %d patterns", len(b.remarks.texts))
 	}
 	for _, r := range b.remarks.texts {
-		if len(r.match.needs) == 0 {
-			t.Errorf("%s needs no word", r.match.re)
+		if len(r.match.needs) == 0 || len(r.match.starts) == 0 || r.unless != nil && len(r.unless.starts) == 0 {
+			t.Errorf("%s needs no word, or may begin anywhere", r.match.re)
 		}
 	}
 }
 
 // FuzzPattern: what a pattern needs never changes an answer.
 func FuzzPattern(f *testing.F) {
-	for _, p := range []string{`\bendoleaks?\b`, `\b(migrat(ed|ion)|displace(d|ment))\b`, `\b(no|without)\b[^.;]{0,60}\b(occlu|thrombos|stenos)`, `(a|bc)+d?`, `x{2,3}`, `(?-i:K)s`, `ſ`, `[k]`, `^a$|b`, `\Qa.b\E`, `(?s).a`, `k\x{212a}`} {
-		for _, t := range []string{"", "No Endoleak.", "MIGRATION of the graft", "endolea\u212a", "\u017ftenosis, without thrombosis", "bcad", "xx", "\xffks", "a.b", "A\nb"} {
+	for _, p := range []string{`\bendoleaks?\b`, `\b(migrat(ed|ion)|displace(d|ment))\b`, `\b(no|without)\b[^.;]{0,60}\b(occlu|thrombos|stenos)`, `(a|bc)+d?`, `x{2,3}`, `(?-i:K)s`, `ſ`,
+		`[k]`, `^a$|b`, `\Qa.b\E`, `(?s).a`, `k\x{212a}`, `\Ba|^b|c$`, `(?m)^a`, `\Aab`, `\Qab`, `ab(c|d)?e|f`, `\bab`, `endoleak`, `stenos`} {
+		for _, t := range []string{"", "No Endoleak.", "MIGRATION of the graft", "endolea\u212a", "\u017ftenosis, without thrombosis", "bcad", "xx", "\xffks", "a.b", "A\nb", "xab abe", "éab", "\xc3ab"} {
 			f.Add(p, t)
 		}
 	}
