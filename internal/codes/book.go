@@ -263,12 +263,11 @@ func findText[T comparable](d *domain[T], cs []Coding, text string) (T, Rule, bo
 	if len(d.texts) == 0 {
 		return none, Rule{}, false
 	}
-	var room [1024]byte
 	var few [4]searched
-	all := append(few[:0], search(text, room[:0]))
+	all := append(few[:0], search(text))
 	for i := range cs {
 		if cs[i].Text != text {
-			all = append(all, search(cs[i].Text, nil))
+			all = append(all, search(cs[i].Text))
 		}
 	}
 	for i := range d.texts {

@@ -82,17 +82,15 @@ type searched struct {
 	odd   bool   // it has a sign that counts as a letter of a to z beside the usual two
 }
 
-// search makes a text ready; its small letters go behind what lies in room.
-func search(text string, room []byte) searched {
-	from := len(room)
-	for i := range len(text) {
-		c := text[i]
+// search makes a text ready.
+func search(text string) searched {
+	small := []byte(text)
+	for i, c := range small {
 		if 'A' <= c && c <= 'Z' {
-			c |= 0x20
+			small[i] = c | 0x20
 		}
-		room = append(room, c)
 	}
-	return searched{text: text, small: room[from:], odd: strings.ContainsAny(text, oddLetters)}
+	return searched{text: text, small: small, odd: strings.Contains(text, longS) || strings.Contains(text, kelvin)}
 }
 
 // holds says whether the text holds one of some words.
@@ -105,9 +103,12 @@ func (s *searched) holds(words [][]byte) bool {
 	return false
 }
 
-// oddLetters are all signs beyond a to z that equal one of these where case is
-// ignored: the long s and the sign of the unit kelvin.
-const oddLetters = "\u017f\u212a"
+// All signs beyond a to z that equal one of these where case is ignored: the
+// long s and the sign of the unit kelvin.
+const (
+	longS  = "\u017f"
+	kelvin = "\u212a"
+)
 
 // most is how many words are worth looking for.
 const most = 16
