@@ -8,7 +8,8 @@
 // has been read, patients are put together and evaluated one after the other,
 // by as many goroutines as there are cores, and written in the order of their
 // ids. So memory grows with the number of statements, not with the bytes of the
-// files, and never holds two plans of one core.
+// files, and never holds two plans of one core. Rows of a few words are kept
+// until all are there (job.turns).
 //
 // All formats are written from the same plans.
 //

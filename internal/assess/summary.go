@@ -44,13 +44,17 @@ type finish struct {
 	job    *job
 	out    *bufio.Writer
 	table  *tabwriter.Writer
+	rows   [][]byte // texts of the items, kept until all are there; nil: each is written at once
 	counts Counts
 	tally  chart.Tally
 	err    error
 }
 
-func newFinish(j *job, out *bufio.Writer) *finish {
+func newFinish(j *job, out *bufio.Writer, items int) *finish {
 	f := &finish{job: j, out: out}
+	if j.o.Format != FormatJSON {
+		f.rows = make([][]byte, items)
+	}
 	if j.o.Format == FormatTable {
 		f.table = tabwriter.NewWriter(out, 0, 8, 2, ' ', 0)
 		io.WriteString(f.table, tableHead)
@@ -61,12 +65,26 @@ func newFinish(j *job, out *bufio.Writer) *finish {
 func (f *finish) add(p part) {
 	f.counts.join(p.counts)
 	f.tally = sumTally(f.tally, p.tally)
+	if f.rows == nil {
+		_, f.err = f.out.Write(p.text)
+		return
+	}
+	from := int32(0)
+	for i, turn := range p.turns {
+		f.rows[turn], from = p.text[from:p.ends[i]], p.ends[i]
+	}
+}
+
+// writeRows writes what was kept, in order.
+func (f *finish) writeRows() {
 	var to io.Writer = f.out
 	if f.table != nil {
 		to = f.table
 	}
-	if _, err := to.Write(p.text); err != nil {
-		f.err = err
+	for _, row := range f.rows {
+		if _, f.err = to.Write(row); f.err != nil {
+			return
+		}
 	}
 }
 
@@ -77,6 +95,9 @@ func (f *finish) end() {
 	s.Superseded += f.tally.Superseded
 	s.InError += f.tally.InError
 	s.Received -= f.tally.Later // they do not exist yet
+	if f.writeRows(); f.err != nil {
+		return
+	}
 	switch f.job.o.Format {
 	case FormatTable:
 		f.err = f.table.Flush()

@@ -2,6 +2,7 @@ package assess
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"slices"
 	"strings"
@@ -51,12 +52,36 @@ func (j *job) items() []int32 {
 	return list
 }
 
+// turns are the places of items in the order in which they are evaluated: that
+// in which the input brought them, since statements that lie together are read
+// back twice as fast. Whole plans are too large to be kept until the one is
+// done that is to be written first, so that these are made in order.
+func (j *job) turns(items []int32) []int32 {
+	turns := make([]int32, len(items))
+	for i := range turns {
+		turns[i] = int32(i)
+	}
+	if j.o.Format == FormatJSON {
+		return turns
+	}
+	met := func(turn int32) int32 {
+		if i := items[turn]; i >= 0 {
+			return j.groups.Met(int(i))
+		}
+		return -1 // known from rulings only: nothing is read
+	}
+	slices.SortFunc(turns, func(a, b int32) int { return cmp.Compare(met(a), met(b)) })
+	return turns
+}
+
 // batch is how many patients a worker takes at once.
 const batch = 64
 
 // part is what a worker makes of a batch.
 type part struct {
+	turns  []int32
 	text   []byte
+	ends   []int32 // where the text of each item ends
 	counts Counts
 	tally  chart.Tally
 }
@@ -64,6 +89,7 @@ type part struct {
 // write evaluates all patients and writes them in order.
 func (j *job) write(ctx context.Context) error {
 	items := j.items()
+	turns := j.turns(items)
 	queue := make(chan task, workers())
 	parts := make(chan chan part, 2*workers())
 	ctx, cancel := context.WithCancel(ctx)
@@ -73,14 +99,14 @@ func (j *job) write(ctx context.Context) error {
 		team.Go(func() {
 			w := worker{job: j}
 			for t := range queue {
-				t.to <- w.batch(t.items)
+				t.to <- w.batch(items, t.turns)
 			}
 		})
 	}
 	team.Go(func() {
 		defer close(parts)
 		defer close(queue)
-		for chunk := range slices.Chunk(items, batch) {
+		for chunk := range slices.Chunk(turns, batch) {
 			t := task{chunk, make(chan part, 1)}
 			select {
 			case parts <- t.to:
@@ -90,7 +116,7 @@ func (j *job) write(ctx context.Context) error {
 			}
 		}
 	})
-	err := j.collect(ctx, parts)
+	err := j.collect(ctx, parts, len(items))
 	cancel()
 	for range parts { // let the others end
 	}
@@ -100,14 +126,14 @@ func (j *job) write(ctx context.Context) error {
 
 // task is a batch and where its result goes.
 type task struct {
-	items []int32
+	turns []int32
 	to    chan part
 }
 
-// collect writes the parts as they come, in order.
-func (j *job) collect(ctx context.Context, parts <-chan chan part) error {
+// collect takes the parts as they come, and has them written in order.
+func (j *job) collect(ctx context.Context, parts <-chan chan part, items int) error {
 	out := bufio.NewWriterSize(j.std.Out, 64<<10)
-	f := newFinish(j, out)
+	f := newFinish(j, out, items)
 	for to := range parts {
 		p := <-to
 		if ctx.Err() != nil {
@@ -131,13 +157,15 @@ func (j *job) collect(ctx context.Context, parts <-chan chan part) error {
 // worker evaluates patients one after the other.
 type worker struct {
 	*job
-	group intake.Group
+	group    intake.Group
+	outliner surveil.Outliner
 }
 
-func (w *worker) batch(items []int32) part {
-	var p part
-	for _, i := range items {
-		w.one(i, &p)
+func (w *worker) batch(items, turns []int32) part {
+	p := part{turns: turns, ends: make([]int32, 0, len(turns))}
+	for _, turn := range turns {
+		w.one(items[turn], &p)
+		p.ends = append(p.ends, int32(len(p.text)))
 	}
 	return p
 }
@@ -163,7 +191,7 @@ func (w *worker) one(i int32, p *part) {
 	case FormatJSON:
 		plan = surveil.Evaluate(c, w.rules, w.asOf)
 	case FormatTSV, FormatSummary:
-		plan = surveil.Outline(c, w.rules, w.asOf)
+		plan = w.outliner.Outline(c, w.rules, w.asOf)
 	default:
 		plan = surveil.Decide(c, w.rules, w.asOf)
 	}

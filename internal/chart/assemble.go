@@ -29,13 +29,7 @@ type Tally struct {
 // patient and the records merged into it.
 func Assemble(statements []Statement, o Options) (*Chart, Tally) {
 	a := assembly{c: &Chart{Patient: o.Patient, Rulings: o.Rulings}, o: o}
-	versions := byResource(statements, o.KnownAt, &a.tally)
-	a.kept = make([]*Statement, 0, len(versions))
-	for _, versions := range versions {
-		if s := a.inForce(versions); s != nil {
-			a.kept = append(a.kept, s)
-		}
-	}
+	a.keep(byResource(statements, o.KnownAt, &a.tally))
 	a.people()
 	a.makeRoom()
 	for _, s := range a.kept {
@@ -61,8 +55,25 @@ type assembly struct {
 	told   []Study // all statements about studies
 }
 
-// byResource groups the statements of each resource, the newest version last.
-func byResource(statements []Statement, knownAt int64, tally *Tally) [][]*Statement {
+// keep keeps of each resource the version that counts. The list is used up:
+// what is kept takes the places of versions that were looked at.
+func (a *assembly) keep(list []*Statement) {
+	a.kept = list[:0]
+	for i := 0; i < len(list); {
+		j := i + 1
+		for j < len(list) && list[j].Ref == list[i].Ref && list[i].Ref != "" {
+			j++
+		}
+		if s := a.inForce(list[i:j]); s != nil {
+			a.kept = append(a.kept, s)
+		}
+		i = j
+	}
+}
+
+// byResource puts the statements of each resource together, the newest version
+// last.
+func byResource(statements []Statement, knownAt int64, tally *Tally) []*Statement {
 	list := make([]*Statement, 0, len(statements))
 	for i := range statements {
 		if s := &statements[i]; knownAt == 0 || s.Updated <= knownAt {
@@ -77,16 +88,7 @@ func byResource(statements []Statement, knownAt int64, tally *Tally) [][]*Statem
 		}
 		return olderFirst(a, b)
 	})
-	groups := make([][]*Statement, 0, len(list))
-	for i := 0; i < len(list); {
-		j := i + 1
-		for j < len(list) && list[j].Ref == list[i].Ref && list[i].Ref != "" {
-			j++
-		}
-		groups = append(groups, list[i:j])
-		i = j
-	}
-	return groups
+	return list
 }
 
 // olderFirst orders versions of one resource by meta.lastUpdated, then

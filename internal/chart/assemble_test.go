@@ -50,6 +50,17 @@ func TestNewerVersionCounts(t *testing.T) {
 	}
 }
 
+// A study that was taken back is none, though nothing else is said of it.
+func TestTakenBackStudyIsNone(t *testing.T) {
+	t.Parallel()
+	back := study("ImagingStudy/2", "v", "", "2024-05-01", 0)
+	back.Study.State = chart.StudyRetracted
+	got, _ := assemble(chart.Options{}, study("ImagingStudy/1", "u", "", "2024-04-01", 0), back)
+	if len(got.Studies) != 1 || got.Studies[0].Ref != "ImagingStudy/1" {
+		t.Errorf("%+v", got.Studies)
+	}
+}
+
 func version(s chart.Statement, v string) chart.Statement { s.Version = v; return s }
 
 // An unreadable newer version raises a question and leaves the older in force.

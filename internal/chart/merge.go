@@ -61,17 +61,22 @@ func anySame(list []Study) bool {
 // plainStudies are the studies of statements that have nothing in common: those
 // with images first.
 func plainStudies(all []Study) []Study {
-	list := roomFor[Study](len(all))
-	reported := false
+	reported, gone := false, false
 	for i := range all {
-		if s := &all[i]; s.ReportOnly {
-			reported = true
-		} else if s.State != StudyRetracted {
+		reported = reported || all[i].ReportOnly
+		gone = gone || all[i].State == StudyRetracted
+	}
+	if !reported && !gone {
+		return all
+	}
+	list := roomFor[Study](len(all))
+	for i := range all {
+		if s := &all[i]; !s.ReportOnly && s.State != StudyRetracted {
 			list = append(list, *s)
 		}
 	}
 	for i := range all {
-		if s := &all[i]; reported && s.ReportOnly && s.State == StudyAvailable {
+		if s := &all[i]; s.ReportOnly && s.State == StudyAvailable {
 			list = append(list, *s)
 		}
 	}

@@ -118,13 +118,27 @@ func (rd *reading) issue(i fhir.Issue, at int64) taken {
 	return rd.refuse(t, i.Known, what, nil)
 }
 
+// rereading turns records back into statements, all in the same memory. Not for
+// use by several goroutines at once.
+type rereading struct {
+	decoder fhir.Decoder
+	mapper  intake.Mapper
+}
+
+func (c *Clinic) rereading() *rereading {
+	rd := &rereading{mapper: intake.Mapper{Book: c.o.Book, Zone: c.o.Zone, Reuse: true}}
+	rd.mapper.Series = rd.decoder.LoadSeries
+	return rd
+}
+
 // again says what a stored record means; false where it says nothing any more.
-func (rd *reading) again(rec *store.Record) (chart.Statement, bool) {
+// The statement holds until the next call, and as long as the record.
+func (rd *rereading) again(rec *store.Record) (chart.Statement, bool) {
 	unread := chart.Statement{Ref: rec.Ref, Version: rec.Version, Updated: rec.Updated, Patient: rec.Patient, Unreadable: rec.Why}
 	if rec.Unread {
 		return unread, true
 	}
-	r, err := fhir.Decode(rec.Body)
+	r, err := rd.decoder.Decode(rec.Body)
 	if err != nil {
 		unread.Unreadable = "the record kept of it cannot be read: " + whatIs(err)
 		return unread, true

@@ -128,7 +128,7 @@ func (rd *round) group() error {
 	}
 	g := &intake.Grouper{Own: rd.c.own(bases)}
 	guard(g, bases)
-	reader := rd.c.reading("")
+	reader := rd.c.rereading()
 	rd.fates = make([]fate, len(rd.records))
 	for i := range rd.records {
 		rec := &rd.records[i]

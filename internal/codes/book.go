@@ -1,7 +1,5 @@
 package codes
 
-import "regexp"
-
 // Book is a loaded code book. It never changes; any number of goroutines may
 // use it. The zero Book knows nothing; make one with Load.
 type Book struct {
@@ -181,14 +179,14 @@ type domain[T comparable] struct {
 
 // textRule is a pattern on text.
 type textRule[T comparable] struct {
-	match  *regexp.Regexp
-	unless *regexp.Regexp // may be nil
+	match  *pattern
+	unless *pattern // may be nil
 	what   T
 	rule   Rule
 }
 
-func (t *textRule[T]) fits(text string) bool {
-	return text != "" && t.match.MatchString(text) && (t.unless == nil || !t.unless.MatchString(text))
+func (t *textRule[T]) fits(s *searched) bool {
+	return s.text != "" && t.match.fits(s) && (t.unless == nil || !t.unless.fits(s))
 }
 
 // look finds the meaning of one code; nil where there is none. The pointer is
@@ -261,17 +259,24 @@ func firstOf[T comparable](a, b T) (T, bool) { return a, a == b }
 
 // findText tries the patterns on the text, then on the displays.
 func findText[T comparable](d *domain[T], cs []Coding, text string) (T, Rule, bool) {
+	var none T
+	if len(d.texts) == 0 {
+		return none, Rule{}, false
+	}
+	var few [4]searched
+	all := append(few[:0], search(text))
+	for i := range cs {
+		if cs[i].Text != text {
+			all = append(all, search(cs[i].Text))
+		}
+	}
 	for i := range d.texts {
 		t := &d.texts[i]
-		if t.fits(text) {
-			return t.what, t.rule, true
-		}
-		for j := range cs {
-			if cs[j].Text != text && t.fits(cs[j].Text) {
+		for j := range all {
+			if t.fits(&all[j]) {
 				return t.what, t.rule, true
 			}
 		}
 	}
-	var none T
 	return none, Rule{}, false
 }

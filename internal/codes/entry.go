@@ -2,7 +2,6 @@ package codes
 
 import (
 	"fmt"
-	"regexp"
 	"strings"
 
 	"perennial/internal/yamldoc"
@@ -148,7 +147,7 @@ func (l *loader) system(f *file, s *yamldoc.Section) (systemID, bool) {
 }
 
 // texts are the patterns of a text rule: what must match, and what must not.
-type texts struct{ match, unless *regexp.Regexp }
+type texts struct{ match, unless *pattern }
 
 // match reads the patterns of a text rule, which ignore case. nil where they
 // are broken or switched off.
@@ -161,21 +160,21 @@ func (l *loader) match(s *yamldoc.Section) *texts {
 	return t
 }
 
-func readPattern(s *yamldoc.Section, key string) *regexp.Regexp {
+func readPattern(s *yamldoc.Section, key string) *pattern {
 	text := s.Text(key)
 	if text == "" {
 		return nil
 	}
-	re, err := regexp.Compile("(?i)" + text)
+	p, err := newPattern(text)
 	if err != nil {
 		s.Report(key, "this is no pattern: %v", strings.TrimPrefix(err.Error(), "error parsing regexp: "))
 		return nil
 	}
-	if re.MatchString("") {
+	if p.re.MatchString("") {
 		s.Report(key, "this pattern matches an empty text, and so everything")
 		return nil
 	}
-	return re
+	return p
 }
 
 // meaning reads what a row means and enters it: under its codes, or under its

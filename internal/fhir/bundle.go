@@ -162,6 +162,7 @@ func (s *stream) lineObject() bool {
 	}
 	line := s.lineAt(s.r)
 	s.r += n
+	s.lined = s.r // no line ends before its own
 	s.hand(line, "", body, 0)
 	return true
 }

@@ -21,6 +21,8 @@ type quick struct {
 	d  *decoder.Decoder // passes over large values
 	ex extent
 
+	seen uint32 // members of the body that were met, see once
+
 	codings     []Coding
 	concepts    []CodeableConcept
 	references  []Reference
@@ -30,6 +32,7 @@ type quick struct {
 	contacts    []ContactPoint
 	performers  []Performer
 	focal       []FocalDevice
+	performed   Period
 	active      bool
 	dead        bool
 }
@@ -312,6 +315,20 @@ func (q *quick) identifier(i *Identifier) {
 			q.concept(&i.Type)
 		case "period", "assigner":
 			q.ok = false
+		default:
+			q.skip()
+		}
+	}
+}
+
+func (q *quick) period(p *Period) {
+	q.take('{')
+	for first := true; q.more('}', first); first = false {
+		switch q.key() {
+		case "start":
+			q.set(&p.Start)
+		case "end":
+			q.set(&p.End)
 		default:
 			q.skip()
 		}

@@ -131,7 +131,12 @@ func (q *quick) procedureMore(name string, p *Procedure, seen *uint32) {
 	case "focalDevice":
 		q.once(seen, 12)
 		list(q, &p.FocalDevice, &q.focal, (*quick).focalDevice)
-	case "contained", "basedOn", "partOf", "statusReason", "reasonReference", "usedCode", "_performedDateTime", "performedPeriod", "performedString",
+	case "performedPeriod":
+		q.once(seen, 13)
+		q.performed = Period{}
+		p.PerformedPeriod = &q.performed
+		q.period(p.PerformedPeriod)
+	case "contained", "basedOn", "partOf", "statusReason", "reasonReference", "usedCode", "_performedDateTime", "performedString",
 		"performedAge", "performedRange", "occurrenceDateTime", "occurrencePeriod":
 		q.ok = false
 	default:

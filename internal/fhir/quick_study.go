@@ -23,10 +23,10 @@ func (q *quick) resource(d *decoder.Decoder, body []byte, wire any) bool {
 
 // object reads the members of the whole body.
 func (q *quick) object(member func(name string, seen *uint32)) bool {
-	var seen uint32
+	q.seen = 0
 	q.take('{')
 	for first := true; q.more('}', first); first = false {
-		member(q.key(), &seen)
+		member(q.key(), &q.seen)
 	}
 	return q.ok && q.peek() == 0 && q.at == len(q.b)
 }

@@ -33,6 +33,9 @@ func quickBodies(t testing.TB) []string {
 		`"Procedure","id":"1","status":"completed","subject":{"reference":"Patient/1"},"code":{"coding":[{"code":"1"}],"text":"t"},"performer":[{"function":{"text":"f"},"actor":{"display":"d"}}],"outcome":{"text":"o"}`,
 		`"Procedure","id":"1","status":"completed","subject":{"reference":"Patient/1"},"bodySite":[{"text":"a"},{"coding":[{"code":"b"}]}],"focalDevice":[{"action":{"text":"a"},"manipulated":{"reference":"Device/1"}}]`,
 		`"Procedure","id":"1","status":"completed","subject":{"reference":"Patient/1"},"occurrenceDateTime":"2020"`, `"Procedure","id":"1","status":"completed","subject":{"reference":"Patient/1"},"performedPeriod":{"start":"2020"}`,
+		`"Procedure","id":"1","status":"completed","subject":{"reference":"Patient/1"},"performedPeriod":{"start":"2020","end":"2021-02-03","x":[1]}`,
+		`"Procedure","id":"1","status":"completed","subject":{"reference":"Patient/1"},"performedPeriod":{}`, `"Procedure","id":"1","status":"completed","subject":{"reference":"Patient/1"},"performedPeriod":null`,
+		`"Procedure","id":"1","status":"completed","subject":{"reference":"Patient/1"},"performedPeriod":{"start":"2020"},"performedPeriod":{"end":"2021"}`,
 		`"Procedure","id":"1","status":"done","subject":{"reference":"Patient/1"}`, `"Procedure","id":"1","status":"completed"`, `"Procedure","status":"completed","subject":{"reference":"Patient/1"},"code":[]`,
 	} {
 		list = append(list, `{"resourceType":`+body+`}`)

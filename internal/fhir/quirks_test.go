@@ -105,7 +105,10 @@ const (
 // quirkTable has a row for each file.
 func quirkTable() []quirk {
 	uid := on(func(s *fhir.ImagingStudy) string { return fhir.StudyUID(s.Identifier) })
-	accession := on(func(s *fhir.ImagingStudy) string { return fhir.Accession(s.Identifier, "source-1") })
+	accession := on(func(s *fhir.ImagingStudy) string {
+		by, number := fhir.Accession(s.Identifier, "source-1")
+		return by + "|" + number
+	})
 	status := func(r fhir.Resource) string {
 		if fhir.InError(r) {
 			return "taken back"

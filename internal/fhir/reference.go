@@ -1,6 +1,9 @@
 package fhir
 
-import "strings"
+import (
+	"cmp"
+	"strings"
+)
 
 // Kind says how a reference names its target.
 type Kind uint8
@@ -170,21 +173,15 @@ func StudyUID(ids []Identifier) string {
 	return bare
 }
 
-// Accession finds the accession number among identifiers: the one of type ACSN (HL7 v2 table 0203). The key is
-// "assigner|value", where assigner is the system, else the assigner's reference or name, else the given source;
-// an accession number means something only within the place that gave it.
-func Accession(ids []Identifier, source string) string {
+// Accession finds the accession number among identifiers, the one of type ACSN (HL7 v2 table 0203), "" without one, and
+// who gave it: its system, else its assigner's reference or name, else the given source. An accession number means
+// something only within the place that gave it.
+func Accession(ids []Identifier, source string) (by, number string) {
 	for i := range ids {
 		id := &ids[i]
-		if id.Value == "" || !hasCode(id.Type, "ACSN") {
-			continue
+		if id.Value != "" && hasCode(id.Type, "ACSN") {
+			return cmp.Or(id.System, id.Assigner.Reference, id.Assigner.Display, source), id.Value
 		}
-		for _, by := range []string{id.System, id.Assigner.Reference, id.Assigner.Display, source} {
-			if by != "" {
-				return by + "|" + id.Value
-			}
-		}
-		return "|" + id.Value
 	}
-	return ""
+	return "", ""
 }

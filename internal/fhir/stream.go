@@ -249,6 +249,7 @@ func (s *stream) foreign() bool {
 	if what == "" {
 		return false
 	}
+	s.told = true // that it also breaks off later matters no more, and may not have been seen yet
 	s.issue(Issue{Kind: NotFHIR, Line: 1, What: what, Fix: fixKind})
 	return true
 }

@@ -22,7 +22,7 @@ func (in *input) document(r *fhir.DocumentReference) {
 		on, minute = in.date(r.Date)
 	}
 	s := in.reported(on, minute, &r.Type)
-	s.UID, s.Accession, s.Orders = fhir.StudyUID(r.Identifier), fhir.Accession(r.Identifier, in.m.Source), typed(r.Context.Related, "ServiceRequest")
+	s.UID, s.Accession, s.Orders = fhir.StudyUID(r.Identifier), in.m.accession(r.Identifier), typed(r.Context.Related, "ServiceRequest")
 	in.conclude(s, what, rule, ok)
 	s.CodedSeparate = ok
 	in.s.Study = s

@@ -216,9 +216,6 @@ func (g *Grouper) store(b []byte) uint64 {
 		g.blocks = append(g.blocks, string(b))
 		return uint64(len(g.blocks)-1) << blockBits
 	}
-	if g.block == nil {
-		g.block = make([]byte, 0, blockSize)
-	}
 	at := uint64(len(g.blocks))<<blockBits | uint64(len(g.block))
 	g.block = append(g.block, b...)
 	return at

@@ -87,6 +87,10 @@ func (gs *Groups) Find(id string) (int, bool) {
 // of these.
 func (gs *Groups) Name(i int) string { return gs.g.records[gs.order[i]].key }
 
+// Met numbers the patients in the order in which the input first named them:
+// those with near numbers have statements that lie near one another.
+func (gs *Groups) Met(i int) int32 { return gs.order[i] }
+
 // MayImplant says, without reading the statements, whether anything of a
 // patient could be an implant.
 func (gs *Groups) MayImplant(i int) bool { return gs.has(gs.order[i], flagImplant) }

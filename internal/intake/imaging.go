@@ -17,7 +17,7 @@ func (in *input) imaging(r *fhir.ImagingStudy) error {
 	on, minute := in.date(r.Started)
 	s := fact(in.m, &in.m.room.study)
 	s.Source, s.On, s.Minute, s.Updated = in.src, on, minute, in.s.Updated
-	s.UID, s.Accession = fhir.StudyUID(r.Identifier), fhir.Accession(r.Identifier, in.m.Source)
+	s.UID, s.Accession = fhir.StudyUID(r.Identifier), in.m.accession(r.Identifier)
 	s.Orders, s.Said = in.orders(r.BasedOn), sayStudy(r)
 	switch r.Status {
 	case "available":
@@ -193,7 +193,7 @@ func (in *input) imagingProcedure(r *fhir.Procedure) {
 	}
 	on, minute := in.performed(r)
 	s := in.reported(on, minute, &r.Code)
-	s.UID, s.Accession, s.Orders = fhir.StudyUID(r.Identifier), fhir.Accession(r.Identifier, in.m.Source), plainAll(r.BasedOn)
+	s.UID, s.Accession, s.Orders = fhir.StudyUID(r.Identifier), in.m.accession(r.Identifier), plainAll(r.BasedOn)
 	in.conclude(s, what, rule, true)
 	s.CodedSeparate = true
 	in.s.Study = s

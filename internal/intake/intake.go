@@ -147,7 +147,17 @@ func (m *Mapper) ref(h *fhir.Header) string {
 	if h.ID == "" {
 		return h.Ref()
 	}
-	return m.refs.join(h.ResourceType, h.ID)
+	return m.refs.join(h.ResourceType, '/', h.ID)
+}
+
+// accession is the accession number among identifiers as "assigner|number";
+// empty without one.
+func (m *Mapper) accession(ids []fhir.Identifier) string {
+	by, number := fhir.Accession(ids, m.Source)
+	if number == "" {
+		return ""
+	}
+	return m.refs.join(by, '|', number)
 }
 
 // Unread is the statement about a resource that could not be trusted; false

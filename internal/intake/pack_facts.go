@@ -197,7 +197,7 @@ func (c *coder) accession(v *string) {
 	c.text(&no)
 	if c.reading {
 		if *v = no; bar {
-			*v = by + "|" + no
+			*v = c.texts.join(by, '|', no)
 		}
 	}
 }

@@ -1,34 +1,42 @@
 package intake
 
-import "strings"
+import (
+	"strings"
+	"unsafe"
+)
 
-// texts cuts strings from long ones: one allocation for hundreds.
+// texts cuts strings from long ones: one allocation for hundreds. Its bytes are
+// never changed once written.
 type texts struct {
-	b strings.Builder
+	b    []byte
+	from int // where the present string begins
 }
 
-// chunk is how long the long ones are.
-const chunk = 16 << 10
+// How long the long ones are: the first of a few resources is short.
+const (
+	firstChunk = 512
+	chunk      = 16 << 10
+)
 
-// room makes sure that n more bytes fit, and gives where they begin.
-func (t *texts) room(n int) int {
-	if t.b.Cap()-t.b.Len() < n {
-		t.b = strings.Builder{}
-		t.b.Grow(max(n, chunk))
+// begin begins a string of at most n bytes.
+func (t *texts) begin(n int) {
+	if cap(t.b)-len(t.b) < n {
+		t.b = make([]byte, 0, max(n, firstChunk, min(4*cap(t.b), chunk)))
 	}
-	return t.b.Len()
+	t.from = len(t.b)
 }
 
-// since is what was written from a place on.
-func (t *texts) since(from int) string { return t.b.String()[from:] }
+// end gives the string that was appended since begin.
+func (t *texts) end() string {
+	s := t.b[t.from:]
+	return unsafe.String(unsafe.SliceData(s), len(s))
+}
 
-// join cuts "a/b".
-func (t *texts) join(a, b string) string {
-	from := t.room(len(a) + 1 + len(b))
-	t.b.WriteString(a)
-	t.b.WriteByte('/')
-	t.b.WriteString(b)
-	return t.since(from)
+// join cuts "a/b", or with another sign between them.
+func (t *texts) join(a string, sign byte, b string) string {
+	t.begin(len(a) + 1 + len(b))
+	t.b = append(append(append(t.b, a...), sign), b...)
+	return t.end()
 }
 
 // ref writes the reference "Type/id", an id that is a UUID in 16 bytes.
@@ -59,23 +67,18 @@ func (c *coder) readRef(v *string) {
 	}
 	var typ string
 	c.word(&typ)
-	from := c.texts.room(len(typ) + 37)
-	c.texts.b.WriteString(typ)
-	c.texts.b.WriteByte('/')
+	c.texts.begin(len(typ) + 37)
 	const digit = "0123456789abcdef"
-	var id [36]byte
-	n := 0
+	out := append(append(c.texts.b, typ...), '/')
 	for i, b := range []byte(c.in[c.at : c.at+16]) {
 		if i == 4 || i == 6 || i == 8 || i == 10 {
-			id[n] = '-'
-			n++
+			out = append(out, '-')
 		}
-		id[n], id[n+1] = digit[b>>4], digit[b&15]
-		n += 2
+		out = append(out, digit[b>>4], digit[b&15])
 	}
-	c.texts.b.Write(id[:])
 	c.at += 16
-	*v = c.texts.since(from)
+	c.texts.b = out
+	*v = c.texts.end()
 }
 
 // packUUID reads a UUID in small letters; false for anything else.
@@ -156,15 +159,14 @@ func (c *coder) readUID(v *string, n int) {
 		return
 	}
 	const sign = "0123456789.....?"
-	from := c.texts.room(n)
-	var pair [2]byte
-	for i := 0; i < n; i += 2 {
-		b := c.in[c.at+i/2]
-		pair[0], pair[1] = sign[b>>4], sign[b&15]
-		c.texts.b.Write(pair[:min(2, n-i)])
+	c.texts.begin(n + 1)
+	out := c.texts.b
+	for _, b := range []byte(c.in[c.at : c.at+(n+1)/2]) {
+		out = append(out, sign[b>>4], sign[b&15])
 	}
 	c.at += (n + 1) / 2
-	*v = c.texts.since(from)
+	c.texts.b = out[:c.texts.from+n]
+	*v = c.texts.end()
 }
 
 // idOf writes an id that is mostly that of the statement itself.

@@ -65,7 +65,7 @@ func plain(r *fhir.Reference) string {
 // isID says whether a text has only signs that FHIR allows in an id.
 func isID(s string) bool {
 	for i := range len(s) {
-		if b := s[i]; (b < '0' || b > '9') && (b|0x20 < 'a' || b|0x20 > 'z') && b != '-' && b != '.' {
+		if signs[s[i]] == '!' {
 			return false
 		}
 	}
@@ -75,12 +75,20 @@ func isID(s string) bool {
 // isType says whether a text looks like the name of a resource type.
 func isType(s string) bool {
 	for i := range len(s) {
-		if b := s[i]; b|0x20 < 'a' || b|0x20 > 'z' || i == 0 && b > 'Z' {
+		if signs[s[i]]|0x20 != 'a' {
 			return false
 		}
 	}
-	return s != ""
+	return s != "" && s[0] <= 'Z'
 }
+
+// signs says of each byte what it is in a reference: A a capital, a a small
+// letter, 0 another sign of an id, ! none. A table, because what comes next
+// cannot be foreseen.
+const (
+	noSigns = "!!!!!!!!!!!!!!!!!!!!!!!!!!!!!!!!"
+	signs   = noSigns + "!!!!!!!!!!!!!00!0000000000!!!!!!" + "!AAAAAAAAAAAAAAAAAAAAAAAAAA!!!!!" + "!aaaaaaaaaaaaaaaaaaaaaaaaaa!!!!!" + noSigns + noSigns + noSigns + noSigns
+)
 
 // plainAll gives the references of a list, without those that say nothing.
 func plainAll(list []fhir.Reference) []string { return appendPlain(nil, list) }

@@ -24,7 +24,7 @@ func (in *input) report(r *fhir.DiagnosticReport) {
 	}
 	on, minute := in.examined(r)
 	p := fact(in.m, &in.m.room.report)
-	p.Source, p.On, p.Issued, p.Accession = in.src, on, in.on(r.Issued), fhir.Accession(r.Identifier, in.m.Source)
+	p.Source, p.On, p.Issued, p.Accession = in.src, on, in.on(r.Issued), in.m.accession(r.Identifier)
 	p.Studies, p.Results, p.Orders = typed(r.ImagingStudy, "ImagingStudy"), plainAll(r.Result), plainAll(r.BasedOn)
 	p.Imaging, p.Kind, p.Covers, p.How = imaging, kindOf(what.Kind), coversOf(what.Covers), how(rule)
 	p.State, p.Amended = reportState(r.Status)

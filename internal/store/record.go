@@ -81,13 +81,21 @@ func (r *Record) encode() ([]byte, error) {
 }
 
 func decodeRecord(text []byte) (Record, error) {
-	var s stored
+	head, last := bytes.CutSuffix(text, []byte("}"))
 	var body []byte
 	if i := bytes.Index(text, []byte(bodyMember)); i > 0 && i+len(bodyMember) < len(text) {
+		head, last = text[:i], true
 		body = bytes.Clone(text[i+len(bodyMember) : len(text)-1])
-		text = append(bytes.Clone(text[:i]), '}')
 	}
-	err := decode(text, &s)
+	var err error
+	s, ok := plainHead(string(head))
+	if !ok || !last {
+		s = stored{}
+		if last {
+			head = append(bytes.Clone(head), '}')
+		}
+		err = decode(head, &s)
+	}
 	return Record{Patient: s.Patient, Ref: s.Ref, Version: s.Version, Updated: s.Updated, Hash: s.Hash, Source: s.Source, File: s.File, Line: s.Line,
 		FullURL: s.FullURL, At: s.At, Seq: s.Seq, Fate: s.Fate, Why: s.Why, Unread: s.Unread, Body: body}, err
 }

@@ -23,45 +23,6 @@ func Decide(c *chart.Chart, r *Rules, asOf day.Day) Plan {
 	return p
 }
 
-// Outline is Decide without what explains a plan, for those who count: it has
-// the state and end of surveillance, and of each implant its id, class, index,
-// clocks and end, and where each visit stands (clock, series, step, number,
-// dates and standing). It has no reasons, work, questions, notes and rungs.
-func Outline(c *chart.Chart, r *Rules, asOf day.Day) Plan {
-	e := &engine{c: c, r: r, asOf: asOf, brief: true}
-	p := Plan{Patient: c.Patient, AsOf: asOf, Identifiers: c.Identifiers}
-	if !e.settle() {
-		return p
-	}
-	p.LastSeen = e.seen
-	e.overall(&p)
-	p.Implants = make([]Implant, 0, len(e.implants))
-	for _, m := range e.implants {
-		p.Implants = append(p.Implants, e.sketch(m))
-	}
-	return p
-}
-
-// sketch is the implant as an outline gives it.
-func (e *engine) sketch(m *implant) Implant {
-	out := Implant{ID: m.id, Class: m.class, Index: m.index, Clocks: len(m.clocks), Next: -1}
-	if m.end != nil {
-		out.Ended, out.EndedOn = m.end.why, m.end.on
-	}
-	next := m.next()
-	list := e.listed(m)
-	out.Visits = make([]Visit, len(list))
-	for i, v := range list {
-		if v == next {
-			out.Next = i
-		}
-		to := &out.Visits[i]
-		to.Implant, to.Clock, to.Series, to.Step, to.N = m.id, v.clock.number, v.seriesID, v.step, v.n
-		to.Target, to.Opens, to.Closes, to.Standing = v.target, v.opens, v.closes, v.standing
-	}
-	return out
-}
-
 // settle works out the implants and where each of their visits stands; false
 // where there is no implant.
 func (e *engine) settle() bool {

@@ -5,6 +5,9 @@ import (
 
 	gocmp "github.com/google/go-cmp/cmp"
 
+	"perennial/internal/chart"
+	"perennial/internal/day"
+	"perennial/internal/protocol"
 	"perennial/internal/surveil"
 )
 
@@ -13,11 +16,12 @@ import (
 func TestOutlineIsThePlanWithLess(t *testing.T) {
 	t.Parallel()
 	visits := 0
+	var o surveil.Outliner // used again: nothing of one patient may be left over for the next
 	for seed := range uint64(1500) {
 		r := randomChart(seed)
 		c := r.chart(r.said, r.rulings)
 		full := surveil.Decide(c, r.rules, r.asOf)
-		if d := gocmp.Diff(lessOf(full), surveil.Outline(c, r.rules, r.asOf)); d != "" {
+		if d := gocmp.Diff(lessOf(full), o.Outline(c, r.rules, r.asOf)); d != "" {
 			t.Fatalf("seed %d (-plan +outline):\n%s", seed, d)
 		}
 		for i := range full.Implants {
@@ -26,6 +30,32 @@ func TestOutlineIsThePlanWithLess(t *testing.T) {
 	}
 	if visits < 3000 {
 		t.Errorf("only %d visits were compared", visits)
+	}
+}
+
+// An outline makes no more visits than it shows; a repeated step that begins
+// late, or ends, must not fool it at any time of the schedule.
+func TestOutlineOfALateRepeat(t *testing.T) {
+	t.Parallel()
+	cta := []protocol.Way{{Kinds: []chart.Kind{chart.CTAngiogram}}}
+	said := []chart.Statement{
+		{Ref: "Patient/p", Person: &chart.Person{ID: "p"}},
+		{Ref: "Procedure/1", Operation: &chart.Operation{Source: chart.Source{Ref: "Procedure/1"}, On: spanOf("2004-03-10"), Minute: day.NoMinute, Role: chart.RoleImplant, Class: "evar", Zone: "abdominal-aorta"}},
+	}
+	c, _ := chart.Assemble(said, chart.Options{Patient: "p"})
+	var o surveil.Outliner
+	for _, until := range []int{0, 84, 240} {
+		for _, late := range []bool{false, true} {
+			p := &protocol.Protocol{ID: "late", Version: "1", Classes: []string{"evar"}, Late: late, Gap: day.Offset{Months: 15}, Covers: []protocol.Cover{{Needs: chart.Abdomen}},
+				Series: []protocol.Series{{ID: "main", Prefix: "y", Ladder: true, Steps: []protocol.Step{{ID: "m1", At: day.Offset{Months: 1}, Before: 30, After: 30, Ways: cta}},
+					Repeat: &protocol.Repeat{From: day.Offset{Months: 60}, Every: day.Offset{Months: 12}, Until: day.Offset{Months: until}, Before: 90, After: 180, Ways: cta}}}}
+			rules := &surveil.Rules{Care: map[string][]surveil.InForce{"evar": {{Protocol: p}}}, Settings: surveil.Defaults()}
+			for asOf := dayOf("2004-03-11"); asOf < dayOf("2027-01-01"); asOf += 29 {
+				if d := gocmp.Diff(lessOf(surveil.Decide(c, rules, asOf)), o.Outline(c, rules, asOf)); d != "" {
+					t.Fatalf("until %d, late %v, on %s (-plan +outline):\n%s", until, late, asOf, d)
+				}
+			}
+		}
 	}
 }
 
@@ -44,4 +74,4 @@ func lessOf(p surveil.Plan) surveil.Plan {
 	return out
 }
 
-func BenchmarkOutline(b *testing.B) { benchmark(b, surveil.Outline) }
+func BenchmarkOutline(b *testing.B) { benchmark(b, new(surveil.Outliner).Outline) }

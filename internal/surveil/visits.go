@@ -150,25 +150,30 @@ func (e *engine) seriesOf(m *implant, c *clock, p *protocol.Protocol, s *protoco
 // an evaluation makes they are the most.
 func (e *engine) newVisit() *visit {
 	if len(e.room) == cap(e.room) {
-		e.room = make([]visit, 0, 16)
+		e.room = make([]visit, 0, max(16, cap(e.room)*3/2)) // those made before stay where they are
 	}
-	e.room = e.room[:len(e.room)+1]
+	e.room = append(e.room, visit{})
 	return &e.room[len(e.room)-1]
 }
 
-// horizon is the day up to which the targets of an endless series are made. An
-// outline shows none beyond the first that has not opened, so that two of these
-// are enough where neither a ruling nor a start of records in the future can
-// settle a visit that has not opened.
+// horizon is the day up to which the targets of a repeated step are made: all
+// of a series that ends, and of an endless one those well beyond the as-of date.
+// An outline shows none beyond the first that has not opened, so that two of
+// these are enough where neither a ruling nor a start of records in the future
+// can settle a visit that has not opened.
 func (e *engine) horizon(c *clock, r *protocol.Repeat) day.Day {
-	if !e.brief || len(e.rulings) > 0 || e.r.Settings.RecordsFrom > e.asOf || !c.from.Exact() {
-		return e.asOf + ahead
+	last := forever
+	if r.Until.Zero() {
+		last = e.asOf + ahead
 	}
-	return min(e.asOf+ahead, max(e.asOf, c.from.First.Add(r.From)).Plus(r.Before+r.After+2*31*r.Every.Months))
+	if !e.brief || len(e.rulings) > 0 || e.r.Settings.RecordsFrom > e.asOf || !c.from.Exact() {
+		return last
+	}
+	return min(last, max(e.asOf, c.from.First.Add(r.From)).Plus(r.Before+r.After+2*31*r.Every.Months))
 }
 
-// grid makes the visits of one series of a protocol, up to well beyond the
-// as-of date. Steps with a condition are left to conditional.
+// grid makes the visits of one series of a protocol. Steps with a condition are
+// left to conditional.
 func (e *engine) grid(m *implant, c *clock, p *protocol.Protocol, s *protocol.Series) []*visit {
 	list := make([]*visit, 0, 24)
 	put := func(id string, at day.Offset, before, after int) *visit {
@@ -187,7 +192,7 @@ func (e *engine) grid(m *implant, c *clock, p *protocol.Protocol, s *protocol.Se
 	if r := s.Repeat; r != nil && r.Every.Months > 0 {
 		last := e.horizon(c, r)
 		for at := r.From; r.Until.Zero() || at.Months <= r.Until.Months; at.Months += r.Every.Months {
-			if r.Until.Zero() && c.from.First.Add(at) > last {
+			if c.from.First.Add(at) > last {
 				break
 			}
 			put(s.Prefix+strconv.Itoa(at.Months/12), at, r.Before, r.After).wants(r.Ways, r.Needs, r.Cite)
