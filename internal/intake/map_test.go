@@ -334,8 +334,8 @@ func TestObservations(t *testing.T) {
 		{"creatinine in mg/dL", observation(creatinine, quantity("1.25", "mg/dL")), `used; creatinine 12500 on 2024-03-05`},
 		{"creatinine in umol/L", observation(creatinine, quantity("110.5", "umol/L")), `used; creatinine 12500 on 2024-03-05`},
 		{"creatinine in a foreign unit", observation(creatinine, quantity("110.5", "nmol/L")), `used; doubt other`},
-		{"eGFR", observation(egfr, `,"valueQuantity":{"value":58,"unit":"mL/min/{1.73_m2}"}`), `used; egfr 580000 on 2024-03-05`},
-		{"eGFR above a limit is at least that", observation(egfr, `,"valueQuantity":{"value":60,"comparator":">","unit":"mL/min/1.73m2"}`), `used; egfr 600000 on 2024-03-05`},
+		{"eGFR", observation(egfr, `,"valueQuantity":{"value":58,"unit":"mL/min/{1.73_m2}"}`), `used; egfr 580000 on 2024-03-05 ckd-epi-2021`},
+		{"eGFR above a limit is at least that", observation(egfr, `,"valueQuantity":{"value":60,"comparator":">","unit":"mL/min/1.73m2"}`), `used; egfr 600000 on 2024-03-05 ckd-epi-2021`},
 		{"eGFR below a limit is not that", observation(egfr, `,"valueQuantity":{"value":15,"comparator":"<","unit":"mL/min/1.73m2"}`), `used`},
 		{"another observation", observation(`{"system":"http://loinc.org","code":"8480-6"}`, quantity("120", "mm[Hg]")), `not relevant`},
 	})
