@@ -76,11 +76,14 @@ func (m *maker) radiation() {
 func (r *radiated) left() string {
 	text := ""
 	for _, part := range []struct {
-		n    int
-		what string
-	}{{r.without, "without a dose"}, {r.noFactor, "of a region for which the report has no factor"}, {r.unplaced, "with a dose of no CT that is known here"}} {
-		if part.n > 0 {
-			text += fmt.Sprintf(" Not in it: %s %s.", count(part.n, "CT"), part.what)
+		n         int
+		one, many string
+	}{{r.without, "CT without a dose", "CTs without a dose"}, {r.noFactor, "CT of a region for which the report has no factor", "CTs of regions for which the report has no factor"},
+		{r.unplaced, "dose of a CT that is not known here", "doses of CTs that are not known here"}} {
+		if part.n == 1 {
+			text += " Not in it: 1 " + part.one + "."
+		} else if part.n > 1 {
+			text += fmt.Sprintf(" Not in it: %d %s.", part.n, part.many)
 		}
 	}
 	return text

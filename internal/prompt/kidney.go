@@ -34,7 +34,7 @@ func (m *maker) kidneys() filtration {
 		return filtration{}
 	}
 	f, text := m.filtration(lab)
-	value := Prompt{Kind: Kidney, Level: Fine, Text: text, Source: ckdEPI, Evidence: "FOUND", Facts: f.facts, On: lab.On}
+	value := Prompt{Kind: Kidney, Level: levelOf(f.rate), Text: text, Source: ckdEPI, Evidence: "FOUND", Facts: f.facts, On: lab.On}
 	switch {
 	case !f.known:
 		value.Level = Unknown
@@ -43,12 +43,23 @@ func (m *maker) kidneys() filtration {
 	}
 	m.put(value)
 	m.tooOld(&f)
-	if f.known {
+	if f.known && !(f.old && f.rate >= 45) { // that an old good value still holds, nobody knows
 		m.siteLimit(&f)
 		m.acr(&f)
 		m.esur(&f)
 	}
 	return f
+}
+
+// levelOf is the level by the limits that both sources share.
+func levelOf(rate float64) Level {
+	switch {
+	case rate < 30:
+		return Flag
+	case rate < 45:
+		return Note
+	}
+	return Fine
 }
 
 // latestLab is the newest value; of one day a creatinine goes before an eGFR,
@@ -74,7 +85,7 @@ func (m *maker) filtration(l *chart.Lab) (filtration, string) {
 	value := float64(l.Value) / 10000
 	if l.What == "egfr" {
 		f.rate, f.known = value, true
-		return f, fmt.Sprintf("eGFR %.0f, %s.%s", value, formula(l.Equation), fine(value))
+		return f, fmt.Sprintf("eGFR %.0f, %s.%s", math.Floor(value+.5), formula(l.Equation), fine(value))
 	}
 	sent := fmt.Sprintf("Creatinine %.2f mg/dL (%.0f µmol/L)", value, value*88.4)
 	youngest, oldest := years(m.c.Born.Last, l.On.First), years(m.c.Born.First, l.On.Last)
@@ -139,7 +150,7 @@ func (m *maker) tooOld(f *filtration) {
 		return
 	}
 	m.put(Prompt{Kind: Kidney, Level: Unknown, Facts: f.facts, On: f.lab.On, Source: ours + ". " + esur10 + ": at most 3 months in stable disease, 7 days in acute illness", Evidence: "DESIGN",
-		Text: fmt.Sprintf("The value is %d days old; the site's limit here is %d. What follows goes by this old value.", days, limit)})
+		Text: fmt.Sprintf("The value is %d days old; the site's limit here is %d: a new one is wanted.", days, limit)})
 }
 
 // siteLimit speaks where the site has a limit of its own.
@@ -151,36 +162,28 @@ func (m *maker) siteLimit(f *filtration) {
 
 // acr says what the consensus of the ACR and the NKF advises.
 func (m *maker) acr(f *filtration) {
-	p := Prompt{Kind: Kidney, Source: acrNKF, Evidence: "FOUND", Facts: f.facts, On: f.lab.On}
-	switch {
-	case f.rate < 30:
-		p.Level, p.Text = Flag, "eGFR below 30: prophylaxis with saline is indicated, unless on dialysis. A scan that is needed is not withheld for the kidneys alone."
-	case f.rate < 45:
-		p.Level, p.Text = Note, "eGFR 30 to 44: prophylaxis only by the clinician's choice, in a patient at high risk."
+	p := Prompt{Kind: Kidney, Level: levelOf(f.rate), Source: acrNKF, Evidence: "FOUND", Facts: f.facts, On: f.lab.On}
+	switch p.Level {
+	case Flag:
+		p.Text = "eGFR below 30: prophylaxis with saline is indicated, unless on dialysis. A scan that is needed is not withheld for the kidneys alone."
+	case Note:
+		p.Text = "eGFR 30 to 44: prophylaxis only by the clinician's choice, in a patient at high risk."
 	default:
-		p.Level, p.Text = f.well(), "eGFR 45 or more and stable: nothing to do."
+		p.Text = "eGFR 45 or more and stable: nothing to do."
 	}
 	m.put(p)
 }
 
 // esur says what the European society advises for contrast medium by vein.
 func (m *maker) esur(f *filtration) {
-	p := Prompt{Kind: Kidney, Source: esur10, Evidence: "MEM-H", Facts: f.facts, On: f.lab.On}
-	switch {
-	case f.rate < 30:
-		p.Level, p.Text = Flag, "eGFR below 30: at risk when contrast medium is given by vein; hydration."
-	case f.rate < 45:
-		p.Level, p.Text = Note, "eGFR 30 to 44: at risk only when it is given into an artery that leads to the kidneys, or in intensive care."
+	p := Prompt{Kind: Kidney, Level: levelOf(f.rate), Source: esur10, Evidence: "MEM-H", Facts: f.facts, On: f.lab.On}
+	switch p.Level {
+	case Flag:
+		p.Text = "eGFR below 30: at risk when contrast medium is given by vein; hydration."
+	case Note:
+		p.Text = "eGFR 30 to 44: at risk only when it is given into an artery that leads to the kidneys, or in intensive care."
 	default:
-		p.Level, p.Text = f.well(), "eGFR 45 or more: not at risk."
+		p.Text = "eGFR 45 or more: not at risk."
 	}
 	m.put(p)
-}
-
-// well is the level of a good value: an old one shows nothing.
-func (f *filtration) well() Level {
-	if f.old {
-		return Unknown
-	}
-	return Fine
 }

@@ -1,10 +1,6 @@
 package prompt
 
-import (
-	"fmt"
-
-	"perennial/internal/chart"
-)
+import "perennial/internal/chart"
 
 // allergies lists what is on record about contrast medium. Shellfish and
 // iodine on the skin are no contrast medium; they never come as far as this.
@@ -49,7 +45,7 @@ func (m *maker) metformin(f filtration) {
 	case !f.known || f.old:
 		p.Level, p.Text = Unknown, "Takes metformin by the record, and no current kidney function is known. Below 30, or in acute kidney injury, it is stopped."
 	case f.rate < 30:
-		p.Level, p.Text = Flag, fmt.Sprintf("Takes metformin by the record, and the eGFR is below 30 (%.1f): stop it at the time of the scan, and check the kidneys after 48 hours before it is taken again.", f.rate)
+		p.Level, p.Text = Flag, "Takes metformin by the record, and the eGFR is below 30: stop it at the time of the scan, and check the kidneys after 48 hours before it is taken again."
 	case f.rate < 45:
 		p.Text = "Takes metformin by the record; eGFR 30 to 44: it goes on. Older tables (ESUR 2011) stopped it for 48 hours here; ESUR version 10 no longer does."
 	default:
