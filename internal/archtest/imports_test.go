@@ -22,7 +22,7 @@ func table() map[string]string {
 	words := "day chart codes fhir intake yamldoc fault"
 	return map[string]string{
 		"fault": "", "day": "", "chart": "day", "yamldoc": "fault", "protocol": "day chart yamldoc", "surveil": "day chart protocol",
-		"sac": "day chart", "prompt": "day chart surveil", "notice": "day chart surveil", "digest": "day chart surveil notice", "cohort": "day chart protocol surveil",
+		"sac": "day chart surveil", "prompt": "day chart surveil", "notice": "day chart surveil", "digest": "day chart surveil notice", "cohort": "day chart protocol surveil",
 		"codes": "yamldoc fault", "fhir": "fault", "intake": words, "assess": words + " protocol surveil settings",
 		"kv": "fault", "kv/kvtest": "kv fault", "kv/memkv": "kv fault", "kv/boltkv": "kv fault", "audit": "kv fault",
 		"store": "day chart protocol surveil notice kv fault", "outbox": "day chart surveil notice kv fault",

@@ -15,6 +15,7 @@ import (
 
 	"perennial/internal/chart"
 	"perennial/internal/day"
+	"perennial/internal/surveil"
 )
 
 // Threshold is the change that counts as growth or shrinkage, in tenths of a
@@ -157,4 +158,16 @@ func (s *Series) Earlier() int {
 // whether anything changed. Give it what Of gave.
 func Confirm(list []Series) bool {
 	return len(list) > 1 && list[0].Earlier() == 0 && slices.ContainsFunc(list[1:], func(s Series) bool { return s.Points[0].On.Last < list[0].Latest().On.First })
+}
+
+// ScopeOf says which findings belong to an implant of a plan.
+func ScopeOf(m *surveil.Implant, asOf day.Day) Scope {
+	s := Scope{After: m.Index, AsOf: asOf}
+	if m.Ended == surveil.EndExplanted {
+		s.Until = m.EndedOn
+	}
+	for i := range m.Visits {
+		s.Covers |= m.Visits[i].Needs
+	}
+	return s
 }
