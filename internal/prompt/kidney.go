@@ -35,14 +35,19 @@ func (m *maker) kidneys() filtration {
 	}
 	f, text := m.filtration(lab)
 	value := Prompt{Kind: Kidney, Level: levelOf(f.rate), Text: text, Source: ckdEPI, Evidence: "FOUND", Facts: f.facts, On: lab.On}
-	switch {
-	case !f.known:
+	days, limit := m.age(&f)
+	f.old = days > limit
+	if !f.known || f.old && value.Level == Fine {
 		value.Level = Unknown
-	case lab.What == "egfr":
+	}
+	if lab.What == "egfr" {
 		value.Source, value.Evidence = "as the laboratory sent it", ""
 	}
 	m.put(value)
-	m.tooOld(&f)
+	if f.old {
+		m.put(Prompt{Kind: Kidney, Level: Unknown, Facts: f.facts, On: f.lab.On, Source: ours + ". " + esur10 + ": at most 3 months in stable disease, 7 days in acute illness", Evidence: "DESIGN",
+			Text: fmt.Sprintf("The value is %d days old; the site's limit here is %d: a new one is wanted.", days, limit)})
+	}
 	if f.known && !(f.old && f.rate >= 45) { // that an old good value still holds, nobody knows
 		m.siteLimit(&f)
 		m.acr(&f)
@@ -139,18 +144,13 @@ func years(born, on day.Day) int {
 	return age
 }
 
-// tooOld asks for a new value where the latest is older than the site's limit.
-func (m *maker) tooOld(f *filtration) {
-	limit := m.set.KidneyDays
+// age is how old the value is, and how old the site lets it be.
+func (m *maker) age(f *filtration) (days, limit int) {
+	limit = m.set.KidneyDays
 	if f.known && f.rate >= 60 {
 		limit = m.set.KidneyLongDays
 	}
-	days := int(m.asOf - f.lab.On.First)
-	if f.old = days > limit; !f.old {
-		return
-	}
-	m.put(Prompt{Kind: Kidney, Level: Unknown, Facts: f.facts, On: f.lab.On, Source: ours + ". " + esur10 + ": at most 3 months in stable disease, 7 days in acute illness", Evidence: "DESIGN",
-		Text: fmt.Sprintf("The value is %d days old; the site's limit here is %d: a new one is wanted.", days, limit)})
+	return int(m.asOf - f.lab.On.First), limit
 }
 
 // siteLimit speaks where the site has a limit of its own.
