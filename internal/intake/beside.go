@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"perennial/internal/chart"
+	"perennial/internal/codes"
 	"perennial/internal/day"
 	"perennial/internal/fhir"
 )
@@ -13,18 +14,18 @@ import (
 // schedule: so plain names of substances are enough, where no code tells.
 
 // doses reads the dose-length products of an observation and its components.
-func (in *input) doses(r *fhir.Observation, on day.Span) {
-	in.dose(r, &r.Code, &r.Value, on)
+func (in *input) doses(r *fhir.Observation, own codes.Lab, on day.Span) {
+	in.dose(r, own, &r.Value, on)
 	for i := range r.Component {
-		in.dose(r, &r.Component[i].Code, &r.Component[i].Value, on)
+		what, _, _ := in.m.Book.Lab(in.coded(&r.Component[i].Code))
+		in.dose(r, what, &r.Component[i].Value, on)
 	}
 }
 
 // dose reads one value in tenths of a mGy·cm; a unit that no rule reads is
 // refused with a question.
-func (in *input) dose(r *fhir.Observation, code *fhir.CodeableConcept, v *fhir.Value, on day.Span) {
-	what, _, ok := in.m.Book.Lab(in.coded(code))
-	if !ok || !strings.HasPrefix(what.What, "dlp") || v.ValueQuantity == nil || v.ValueQuantity.Value == "" {
+func (in *input) dose(r *fhir.Observation, what codes.Lab, v *fhir.Value, on day.Span) {
+	if !strings.HasPrefix(what.What, "dlp") || v.ValueQuantity == nil || v.ValueQuantity.Value == "" {
 		return
 	}
 	q := v.ValueQuantity

@@ -16,7 +16,7 @@ func (in *input) observation(r *fhir.Observation) {
 	in.of(r.Subject)
 	lab, _, isLab := in.m.Book.Lab(in.coded(&r.Code))
 	on := in.observed(r)
-	in.doses(r, on)
+	in.doses(r, lab, on)
 	if isLab {
 		if !counts(r.Status) {
 			in.s.Doses, in.s.Doubts = nil, nil

@@ -109,6 +109,7 @@ func TestDoses(t *testing.T) {
 		{"head and neck", chart.Head | chart.Neck, []int64{10000}, true, "About 3.1 mSv"},
 		{"neck", chart.Neck | chart.Carotid, []int64{10000}, true, "About 5.9 mSv"},
 		{"a total sent twice counts once", chart.Chest, []int64{5000, 5000}, true, "About 7.0 mSv"},
+		{"of two totals the larger counts", chart.Chest, []int64{5000, 4000}, true, "About 7.0 mSv"},
 		{"legs have no factor", chart.Pelvis | chart.Legs, []int64{9000}, true, "No dose can be estimated. Not in it: 1 CT of a region for which the report has no factor."},
 		{"no dose was sent", trunk, nil, true, "No dose can be estimated. Not in it: 1 CT without a dose."},
 	} {
@@ -169,6 +170,7 @@ func TestGolden(t *testing.T) {
 		{"an eGFR as sent, a child's creatinine is older, a part was taken out", chart.Chart{Sex: "male", Born: on("1970-06-01"), Devices: []chart.Device{device("body", "unsafe")},
 			Labs: []chart.Lab{{Source: ref("Observation/1"), What: "creatinine", Value: 30000, On: on("1980-01-01")}, {Source: ref("Observation/2"), What: "egfr", Value: 445000, On: on("2026-02-01"), Equation: "mdrd"}}},
 			[]surveil.Implant{{ID: "Procedure/x", Class: "evar", Ended: surveil.EndExplanted, Devices: []chart.Device{device("body", "unsafe")}}}},
+		{"both on one day", chart.Chart{Sex: "male", Born: on("1970-06-01"), Labs: append(creatinine(100, "2026-02-01"), chart.Lab{Source: ref("Observation/e"), What: "egfr", Value: 700000, On: on("2026-02-01")})}, nil},
 		{"the newest creatinine is of a child", chart.Chart{Sex: "male", Born: on("2010-06-01"), Labs: creatinine(80, "2026-02-01")}, nil},
 		{"metformin ended, began later", chart.Chart{Medicines: []chart.Medicine{{Source: ref("MedicationStatement/1"), What: "metformin", On: on("2019"), To: on("2026-03-02")}, {Source: ref("MedicationStatement/2"), What: "metformin", On: on("2026-03-04")}}}, nil},
 	} {

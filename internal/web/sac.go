@@ -230,16 +230,14 @@ type promptView struct {
 	Old                                 string
 }
 
-// beside lists the due visits and the prompts that stand beside them; none
-// where no visit is due.
+// beside lists the due visits and the prompts that stand beside them.
 func beside(p *Patient) (due []dueView, list []promptView) {
 	for _, v := range p.Beside {
 		due = append(due, dueView{Visit: v, Class: classOf(p.Plan, v.Implant), Only: v.Contrast})
 	}
 	for i := range p.Prompts {
-		if x := &p.Prompts[i]; len(due) > 0 {
-			list = append(list, promptView{Kind: string(x.Kind), Level: string(x.Level), Text: x.Text, Source: x.Source, Evidence: x.Evidence, Facts: x.Facts, Old: aged(x.On, p.Plan.AsOf)})
-		}
+		x := &p.Prompts[i]
+		list = append(list, promptView{Kind: string(x.Kind), Level: string(x.Level), Text: x.Text, Source: x.Source, Evidence: x.Evidence, Facts: x.Facts, Old: aged(x.On, p.Plan.AsOf)})
 	}
 	return due, list
 }
