@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"perennial/internal/clinic"
+	"perennial/internal/sac"
 	"perennial/internal/surveil"
 )
 
@@ -17,7 +18,8 @@ func patientCommand(e *env) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "patient ID",
 		Short: "Show one patient: visits with their reasons, work, questions, decisions",
-		Long: "Shows one patient as of today: each implant's visits with their reasons, the work, the questions, and what people decided.\n\n" +
+		Long: "Shows one patient as of today: each implant's visits with their reasons, the measured diameters, what to think of before a CT with contrast medium,\n" +
+			"the work, the questions, and what people decided.\n\n" +
 			"Exit status:\n  0  shown\n  1  nobody knows the id, or the store could not be read\n  2  usage or settings",
 		Example: "  perennial patient p1\n  perennial patient p1 --format json",
 		Args:    cobra.ExactArgs(1),
@@ -54,7 +56,9 @@ func writePatient(out io.Writer, v *clinic.View) error {
 		if err := writeImplant(out, &p.Implants[i]); err != nil {
 			return err
 		}
+		writeSac(out, v, &p.Implants[i])
 	}
+	writePrompts(out, v)
 	for i := range p.Work {
 		w := &p.Work[i]
 		by := "until done"
@@ -76,6 +80,55 @@ func writePatient(out io.Writer, v *clinic.View) error {
 		fmt.Fprintf(out, "decision  %s %s %s by %s: %s%s\n", r.ID, r.Kind, r.About, r.Who, r.Why, back)
 	}
 	return nil
+}
+
+// writeSac writes what was measured, and how probable it is that it changed.
+func writeSac(out io.Writer, v *clinic.View, m *surveil.Implant) {
+	list := sac.Of(v.Chart.Findings, sac.ScopeOf(m, v.Plan.AsOf))
+	for i := range list {
+		fmt.Fprintf(out, "diameter  %s\n", list[i].Name())
+		for j := range list[i].Points {
+			pt := &list[i].Points[j]
+			fmt.Fprintf(out, "          %s mm  %s  %s\n", sac.Millimetres(pt.Tenths), pt.On.Text(), pt.Observer)
+		}
+		for _, text := range list[i].Said() {
+			fmt.Fprintf(out, "          %s\n", text)
+		}
+	}
+	if sac.Confirm(list) {
+		fmt.Fprintln(out, "          The newest value was measured in another way than those before it: confirm with the same modality.")
+	}
+	if len(list) > 0 {
+		fmt.Fprintf(out, "          Error of measuring: %s.\n\n", sac.Basis(list))
+	}
+}
+
+// writePrompts writes what to think of beside the visits that are due and may
+// be a CT with contrast medium.
+func writePrompts(out io.Writer, v *clinic.View) {
+	if len(v.Beside) == 0 {
+		return
+	}
+	fmt.Fprint(out, "Before the CT with contrast medium (")
+	for i, visit := range v.Beside {
+		fmt.Fprintf(out, "%s%s", [...]string{"", ", "}[min(i, 1)], visit.Key())
+	}
+	fmt.Fprintln(out, "), to think of; nothing here puts off or drops a visit:")
+	for i := range v.Prompts {
+		p := &v.Prompts[i]
+		fmt.Fprintf(out, "prompt    %s (%s): %s\n          %s", p.Kind, p.Level, p.Text, p.Source)
+		if p.Evidence != "" {
+			fmt.Fprintf(out, " [%s]", p.Evidence)
+		}
+		if days, ok := p.Age(v.Plan.AsOf); ok {
+			fmt.Fprintf(out, "; %s, %d days old", p.On.Text(), days)
+		}
+		for _, ref := range p.Facts {
+			fmt.Fprintf(out, " %s", ref)
+		}
+		fmt.Fprintln(out)
+	}
+	fmt.Fprintln(out)
 }
 
 func writeImplant(out io.Writer, m *surveil.Implant) error {

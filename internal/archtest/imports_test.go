@@ -15,14 +15,14 @@ import (
 const root = "../.."
 
 // heart are the pure packages.
-const heart = "day chart protocol surveil cohort notice digest"
+const heart = "day chart protocol surveil sac prompt cohort notice digest"
 
 // table says which packages of ours a package may import ("*": any).
 func table() map[string]string {
 	words := "day chart codes fhir intake yamldoc fault"
 	return map[string]string{
 		"fault": "", "day": "", "chart": "day", "yamldoc": "fault", "protocol": "day chart yamldoc", "surveil": "day chart protocol",
-		"notice": "day chart surveil", "digest": "day chart surveil notice", "cohort": "day chart protocol surveil",
+		"sac": "day chart surveil", "prompt": "day chart surveil", "notice": "day chart surveil", "digest": "day chart surveil notice", "cohort": "day chart protocol surveil",
 		"codes": "yamldoc fault", "fhir": "fault", "intake": words, "assess": words + " protocol surveil settings",
 		"kv": "fault", "kv/kvtest": "kv fault", "kv/memkv": "kv fault", "kv/boltkv": "kv fault", "audit": "kv fault",
 		"store": "day chart protocol surveil notice kv fault", "outbox": "day chart surveil notice kv fault",
@@ -30,7 +30,7 @@ func table() map[string]string {
 		"carrier/fhirtask": "day chart surveil notice outbox fhir fhirhttp fault", "carrier/email": "day chart surveil notice digest outbox mail fault",
 		"mail": "fault", "settings": "day yamldoc fault",
 		"clinic":   heart + " " + words + " assess kv store audit outbox source",
-		"web":      "day chart protocol surveil cohort notice clinic outbox audit fault",
+		"web":      "day chart protocol surveil sac prompt cohort notice clinic outbox audit fault",
 		"unmapped": "codes fhir fault", "daemon": "*", "demo": "day fhir fault", "doorway": "fault", "testkit/cases": "*", "testkit/second": "",
 		"testkit/fhirpeer": "", "testkit/mailrig": "", "archtest": "",
 	}

@@ -223,6 +223,8 @@ func (a *assembly) take(s *Statement) {
 	push(&c.Labs, s.Lab)
 	push(&c.Enrolments, s.Enrolment)
 	push(&c.Allergies, s.Allergy)
+	push(&c.Medicines, s.Medicine)
+	c.Doses = append(c.Doses, s.Doses...)
 	push(&c.WorkStates, s.WorkState)
 	c.Devices = append(c.Devices, s.Parts...)
 	c.Doubts = append(c.Doubts, s.Doubts...)
@@ -296,6 +298,8 @@ func (a *assembly) sort() {
 	order(c.Labs, func(x *Lab) (day.Span, string) { return x.On, x.Ref })
 	order(c.Enrolments, func(x *Enrolment) (day.Span, string) { return x.From, x.Ref })
 	order(c.Allergies, func(x *Allergy) (day.Span, string) { return x.On, x.Ref })
+	order(c.Medicines, func(x *Medicine) (day.Span, string) { return x.On, x.Ref })
+	order(c.Doses, func(x *Dose) (day.Span, string) { return x.On, x.Ref })
 	order(c.WorkStates, func(x *WorkState) (day.Span, string) { return x.On, x.Ref })
 	order(c.Doubts, func(x *Doubt) (day.Span, string) { return x.On, x.About + "|" + x.Kind + "|" + x.Text })
 }

@@ -47,6 +47,8 @@ type Chart struct {
 	Labs        []Lab
 	Enrolments  []Enrolment
 	Allergies   []Allergy
+	Medicines   []Medicine
+	Doses       []Dose
 	WorkStates  []WorkState
 	Rulings     []Ruling
 	Doubts      []Doubt
@@ -107,6 +109,7 @@ type Device struct {
 	Lot, Serial  string
 	Name         string
 	Made, Expiry day.Span
+	MR           string // MR safety by its label: safe, conditional, unsafe, unstated (the label says nothing); empty where not sent
 }
 
 // StudyState is what a statement says of a study's existence.
@@ -137,7 +140,6 @@ type Study struct {
 	Accession     string // "source|number": never compared across sources
 	Orders        []string
 	Also          []string // references of other resources about the same study
-	DoseDLP       int      // mGy·cm in tenths, zero where not sent
 	Said          string   // short description, for questions to people
 	Updated       int64    // receipt, milliseconds since 1970, zero where unknown
 	CodedSeparate bool     // the kind came from a code, not from text
@@ -184,6 +186,9 @@ type Finding struct {
 	Covers Territory // what that study shows, also where it was retracted
 	Report string    // reference of the report that carries it
 	On     day.Span
+
+	Site     string // the place that was measured, in the sender's words; empty where not sent
+	Observer string // who measured; empty where not sent
 }
 
 // Booking is an appointment for imaging.
@@ -237,9 +242,10 @@ type Condition struct {
 // mL/min/1.73 m2; Value is in ten-thousandths of the unit.
 type Lab struct {
 	Source
-	What  string // creatinine or egfr
-	Value int64
-	On    day.Span
+	What     string // creatinine or egfr
+	Value    int64
+	On       day.Span
+	Equation string // of an eGFR, where its code tells: ckd-epi-2021, ckd-epi-2009, mdrd
 }
 
 // Enrolment is a patient's part in a device study.
@@ -255,6 +261,26 @@ type Enrolment struct {
 type Allergy struct {
 	Source
 	Severe bool
+	On     day.Span
+	Agent  string // iodinated or gadolinium; empty where it is not told
+	Over   bool   // no longer active: resolved or inactive
+}
+
+// Medicine is a medicine that matters beside contrast medium: metformin.
+type Medicine struct {
+	Source
+	What string   // metformin
+	On   day.Span // since when, or when it was said
+	To   day.Span // the end; unknown where none was sent
+	Over bool     // stopped, completed or never taken
+}
+
+// Dose is the dose-length product of a CT.
+type Dose struct {
+	Source
+	Study  string // reference of the study; empty where not known
+	Tenths int64  // of a mGy·cm
+	Total  bool   // of the whole study; else of one acquisition in it
 	On     day.Span
 }
 

@@ -26,6 +26,8 @@ type Statement struct {
 	Lab       *Lab
 	Enrolment *Enrolment
 	Allergy   *Allergy
+	Medicine  *Medicine
+	Doses     []Dose
 	WorkState *WorkState
 	Order     *Order
 	Findings  []Finding

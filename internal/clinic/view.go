@@ -9,6 +9,7 @@ import (
 	"perennial/internal/chart"
 	"perennial/internal/fault"
 	"perennial/internal/kv"
+	"perennial/internal/prompt"
 	"perennial/internal/store"
 	"perennial/internal/surveil"
 )
@@ -19,9 +20,11 @@ type View struct {
 	Plan    surveil.Plan // made afresh for today
 	Chart   *chart.Chart
 	Line    store.Line
-	Rulings []chart.Ruling // those taken back too
-	Items   []store.Item   // all work items ever made
-	Records []store.Record // all versions of all resources, in the order received
+	Rulings []chart.Ruling   // those taken back too
+	Items   []store.Item     // all work items ever made
+	Records []store.Record   // all versions of all resources, in the order received
+	Prompts []prompt.Prompt  // what to think of beside a CT angiogram
+	Beside  []*surveil.Visit // the due visits beside which they stand
 }
 
 // Patient gives everything about the patient of a record, also where it was
@@ -59,6 +62,8 @@ func (rd *round) show(id string) (View, error) {
 		v.Chart = &chart.Chart{Patient: id}
 		v.Plan = surveil.Plan{Patient: id, AsOf: rd.asOf}
 	}
+	v.Prompts = prompt.For(v.Chart, &v.Plan, &rd.rules.Settings)
+	v.Beside = prompt.Beside(&v.Plan, rd.rules.Settings.LeadDays)
 	mine := append(slices.Clone(rd.merged[id]), id)
 	for _, key := range mine {
 		v.Rulings = append(v.Rulings, rd.rulings[key]...)

@@ -223,8 +223,8 @@ func Answers() []Answer { return []Answer{Present, Absent, Patent, Occluded, Ste
 
 // Lab is what a laboratory code measures.
 type Lab struct {
-	What     string // creatinine or egfr
-	Unit     string // the UCUM unit in which the code reports: mg/dL, umol/L, mL/min/{1.73_m2}
+	What     string // creatinine, egfr; dlp (a CT study) or dlp-part (one acquisition of it)
+	Unit     string // the UCUM unit in which the code reports: mg/dL, umol/L, mL/min/{1.73_m2}, mGy.cm
 	Equation string // of an eGFR: ckd-epi-2021, ckd-epi-2009, mdrd; empty where not told
 }
 

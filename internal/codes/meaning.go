@@ -117,8 +117,8 @@ func readSite(s *yamldoc.Section) Site {
 // readLab reads lab, unit and equation.
 func readLab(s *yamldoc.Section) Lab {
 	return Lab{
-		What:     s.NeedOneOf("lab", "creatinine", "egfr"),
-		Unit:     s.NeedOneOf("unit", "mg/dL", "umol/L", "mL/min/{1.73_m2}"),
+		What:     s.NeedOneOf("lab", "creatinine", "egfr", "dlp", "dlp-part"),
+		Unit:     s.NeedOneOf("unit", "mg/dL", "umol/L", "mL/min/{1.73_m2}", "mGy.cm"),
 		Equation: s.OneOf("equation", "ckd-epi-2021", "ckd-epi-2009", "mdrd"),
 	}
 }

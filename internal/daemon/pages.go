@@ -87,7 +87,7 @@ func (p *Pages) Patient(ctx context.Context, id string) (web.Patient, error) {
 	if err != nil {
 		return web.Patient{}, err
 	}
-	return web.Patient{Site: p.Site, Plan: &v.Plan, Chart: v.Chart, BookedGone: v.Line.BookedGone}, nil
+	return web.Patient{Site: p.Site, Plan: &v.Plan, Chart: v.Chart, BookedGone: v.Line.BookedGone, Prompts: v.Prompts, Beside: v.Beside}, nil
 }
 
 // Questions gives every question that stands.

@@ -138,6 +138,7 @@ func (s *scribe) diagnosis() {
 	if s.odd == historyOnly {
 		s.condition(concept("Status after a stent graft of the abdominal aorta, done elsewhere", coding(snomed, "139941000119104")), s.asOf.Plus(-s.dice.between(30, 400)))
 	}
+	s.medicine(before)
 	if s.dice.chance(0.035) {
 		s.allergy(before)
 	}

@@ -159,6 +159,7 @@ func (s *scribe) device(part int, implanted, recorded day.Day) string {
 	}
 	return s.add(&fhir.Device{Status: "active", Manufacturer: "Harbour Grafts (invented)", LotNumber: lot, SerialNumber: serial,
 		ManufactureDate: made.String(), ExpirationDate: expires.String(), Type: typ, Patient: ref("Patient/" + s.owner),
+		Safety:     s.label(part),
 		DeviceName: []fhir.DeviceName{{Name: name, Type: "user-friendly-name"}},
 		UDICarrier: []fhir.UDICarrier{{DeviceIdentifier: gtin(number), Issuer: "http://hl7.org/fhir/NamingSystem/gs1-di",
 			Jurisdiction: "http://hl7.org/fhir/NamingSystem/fda-udi", CarrierHRF: printed, EntryType: "barcode"}}}, "Device", "", recorded)

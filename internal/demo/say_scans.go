@@ -19,6 +19,7 @@ func (s *scribe) allScans() {
 		study := ""
 		if !x.outside {
 			study = s.imaging(x, e, order)
+			s.dose(x, e, study)
 		}
 		s.report(x, e, study, s.results(x, study))
 	}

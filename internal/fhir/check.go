@@ -33,6 +33,10 @@ func knownOther(typ, status string) bool {
 		return oneOf(status, "current", "superseded", "entered-in-error")
 	case "Task":
 		return oneOf(status, "draft", "requested", "received", "accepted", "rejected", "ready", "cancelled", "in-progress", "on-hold", "failed", "completed", "entered-in-error")
+	case "MedicationStatement":
+		return oneOf(status, "active", "completed", "entered-in-error", "intended", "stopped", "on-hold", "unknown", "not-taken")
+	case "MedicationRequest":
+		return oneOf(status, "active", "on-hold", "cancelled", "completed", "entered-in-error", "stopped", "draft", "unknown")
 	case "ResearchSubject":
 		return oneOf(status, "candidate", "eligible", "follow-up", "ineligible", "not-registered", "off-study", "on-study",
 			"on-study-intervention", "on-study-observation", "pending-on-study", "potential-candidate", "screening", "withdrawn")
@@ -191,6 +195,10 @@ func Status(r Resource) string {
 	case *DocumentReference:
 		return r.Status
 	case *Task:
+		return r.Status
+	case *MedicationStatement:
+		return r.Status
+	case *MedicationRequest:
 		return r.Status
 	}
 	return ""

@@ -62,7 +62,7 @@ func Decode(body []byte) (Resource, error) {
 	if err != nil {
 		return nil, err
 	}
-	t, d := fresh(typ), newDecoder(copying)
+	t, d := fresh(readAs(typ, body)), newDecoder(copying)
 	if err := t.fill(d, typ, body); err != nil {
 		return nil, err
 	}
@@ -93,7 +93,7 @@ func (d *Decoder) Decode(body []byte) (Resource, error) {
 	if err != nil {
 		return nil, err
 	}
-	d.choose(typ)
+	d.choose(readAs(typ, body))
 	if d.quickly(typ, body) {
 		return d.last.record, nil
 	}

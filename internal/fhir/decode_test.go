@@ -65,12 +65,12 @@ func TestDecodeStatuses(t *testing.T) {
 			official[typ+" "+status], all[status], types[typ] = true, true, true
 		}
 	}
-	if len(official) != 114 || len(types) != 14 {
+	if len(official) != 130 || len(types) != 16 {
 		t.Fatalf("the table has %d codes of %d types", len(official), len(types))
 	}
 	for typ := range types {
 		for status := range all {
-			body := `{"resourceType":"` + typ + `","status":"` + status + `","subject":{"reference":"Patient/1"},"individual":{"reference":"Patient/1"}}`
+			body := `{"resourceType":"` + typ + `","status":"` + status + `","subject":{"reference":"Patient/1"},"individual":{"reference":"Patient/1"},"medicationCodeableConcept":{"text":"Metformin"}}`
 			r, err := fhir.Decode([]byte(body))
 			want := official[typ+" "+status] || typ == "Device" && status == ""
 			if (err == nil) != want {
@@ -128,8 +128,8 @@ func TestEveryFieldSurvives(t *testing.T) {
 			}
 		})
 	}
-	if len(seen) != 17 {
-		t.Errorf("the file has %d types of 17", len(seen))
+	if len(seen) != 19 {
+		t.Errorf("the file has %d types of 19", len(seen))
 	}
 }
 
@@ -223,6 +223,22 @@ func TestSkipped(t *testing.T) {
 		s, ok := r.(*fhir.Skipped)
 		if err != nil || !ok || s.Ref() != typ+"/1" || s.Meta.VersionID != "2" {
 			t.Errorf("%s: %v %v", typ, r, err)
+		}
+	}
+}
+
+// A medicine is read where it is metformin, by its name or by a code of the substance; every other one is passed over,
+// whatever else is wrong with it.
+func TestOnlyMetforminIsRead(t *testing.T) {
+	t.Parallel()
+	var d fhir.Decoder
+	for what, read := range map[string]bool{`"text":"Metformin 500 mg"`: true, `"text":"METFORMIN"`: true, `"text":"aspirin"`: false,
+		`"coding":[{"code":"6809"}]`: true, `"coding":[{"code":"A10BA02"}]`: true, `"coding":[{"code":"68099"}]`: false} {
+		for _, typ := range []string{"MedicationStatement", "MedicationRequest"} {
+			r, err := d.Decode([]byte(`{"resourceType":"` + typ + `","id":"1","status":"active","subject":{"reference":"Patient/1"},"medicationCodeableConcept":{` + what + `}}`))
+			if _, skipped := r.(*fhir.Skipped); err != nil || skipped == read || r.Head().Ref() != typ+"/1" {
+				t.Errorf("%s with %s: %T %v", typ, what, r, err)
+			}
 		}
 	}
 }

@@ -75,6 +75,10 @@ func freshPaper(typ string) target {
 		return same[DocumentReference]()
 	case "Task":
 		return same[Task]()
+	case "MedicationStatement":
+		return same[MedicationStatement]()
+	case "MedicationRequest":
+		return same[MedicationRequest]()
 	}
 	return same[Skipped]()
 }

@@ -30,6 +30,7 @@ func (in *input) part(r *fhir.Device) chart.Device {
 	udi, _ := r.UDI()
 	d.UDI, d.Lot, d.Serial = udi.DI, udi.Lot, udi.Serial
 	d.Made, d.Expiry = in.plainDate(udi.Manufactured), in.plainDate(udi.Expires)
+	d.MR = magnet(r.Safety)
 	if d.Name = said(&r.Type); len(r.DeviceName) > 0 && r.DeviceName[0].Name != "" {
 		d.Name = short(r.DeviceName[0].Name)
 	}

@@ -223,6 +223,12 @@ func (in *input) readPaper(r fhir.Resource) {
 		in.condition(r)
 	case *fhir.AllergyIntolerance:
 		in.allergy(r)
+	case *fhir.MedicationStatement:
+		in.taken(r)
+		in.skip = in.s.Medicine == nil
+	case *fhir.MedicationRequest:
+		in.ordered(r)
+		in.skip = in.s.Medicine == nil
 	case *fhir.DocumentReference:
 		in.document(r)
 	case *fhir.Task:

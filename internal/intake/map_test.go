@@ -138,13 +138,19 @@ func tellRare(s chart.Statement) []string {
 		add("condition %s on %s", c.What, c.On)
 	}
 	if l := s.Lab; l != nil {
-		add("%s %d on %s", l.What, l.Value, l.On)
+		add("%s %d on %s %s", l.What, l.Value, l.On, l.Equation)
+	}
+	for _, d := range s.Doses {
+		add("dose %d total %v of %s on %s", d.Tenths, d.Total, d.Study, d.On)
+	}
+	if m := s.Medicine; m != nil {
+		add("%s %s to %s over %v", m.What, m.On, m.To, m.Over)
 	}
 	if e := s.Enrolment; e != nil {
 		add("enrolled in %s %s %s to %s", e.Study, e.Status, e.From, e.To)
 	}
 	if a := s.Allergy; a != nil {
-		add("allergy severe %v", a.Severe)
+		add("allergy severe %v %s over %v", a.Severe, a.Agent, a.Over)
 	}
 	if w := s.WorkState; w != nil {
 		add("work %s is %s by person %v", w.Key, w.Status, w.Person)
@@ -328,8 +334,8 @@ func TestObservations(t *testing.T) {
 		{"creatinine in mg/dL", observation(creatinine, quantity("1.25", "mg/dL")), `used; creatinine 12500 on 2024-03-05`},
 		{"creatinine in umol/L", observation(creatinine, quantity("110.5", "umol/L")), `used; creatinine 12500 on 2024-03-05`},
 		{"creatinine in a foreign unit", observation(creatinine, quantity("110.5", "nmol/L")), `used; doubt other`},
-		{"eGFR", observation(egfr, `,"valueQuantity":{"value":58,"unit":"mL/min/{1.73_m2}"}`), `used; egfr 580000 on 2024-03-05`},
-		{"eGFR above a limit is at least that", observation(egfr, `,"valueQuantity":{"value":60,"comparator":">","unit":"mL/min/1.73m2"}`), `used; egfr 600000 on 2024-03-05`},
+		{"eGFR", observation(egfr, `,"valueQuantity":{"value":58,"unit":"mL/min/{1.73_m2}"}`), `used; egfr 580000 on 2024-03-05 ckd-epi-2021`},
+		{"eGFR above a limit is at least that", observation(egfr, `,"valueQuantity":{"value":60,"comparator":">","unit":"mL/min/1.73m2"}`), `used; egfr 600000 on 2024-03-05 ckd-epi-2021`},
 		{"eGFR below a limit is not that", observation(egfr, `,"valueQuantity":{"value":15,"comparator":"<","unit":"mL/min/1.73m2"}`), `used`},
 		{"another observation", observation(`{"system":"http://loinc.org","code":"8480-6"}`, quantity("120", "mm[Hg]")), `not relevant`},
 	})
@@ -367,7 +373,7 @@ func TestPaper(t *testing.T) {
 		{"dissection", `{"resourceType":"Condition","id":"c","code":{"coding":[{"system":"http://snomed.info/sct","code":"308546005"}]},` + subject + `,"onsetDateTime":"2024"}`, "used; condition dissection on 2024-01-01..2024-12-31"},
 		{"refuted", `{"resourceType":"Condition","id":"c","verificationStatus":{"coding":[{"code":"refuted"}]},"code":{"coding":[{"system":"http://snomed.info/sct","code":"308546005"}]},` + subject + `}`, "used"},
 		{"history as a diagnosis", `{"resourceType":"Condition","id":"c","code":{"coding":[{"system":"http://snomed.info/sct","code":"139941000119104"}]},` + subject + `}`, "used; history evar at abdominal-aorta"},
-		{"contrast allergy", `{"resourceType":"AllergyIntolerance","id":"a","code":{"coding":[{"system":"http://snomed.info/sct","code":"293637006"}]},"criticality":"high","patient":{"reference":"Patient/p"}}`, "used; allergy severe true"},
+		{"contrast allergy", `{"resourceType":"AllergyIntolerance","id":"a","code":{"coding":[{"system":"http://snomed.info/sct","code":"293637006"}]},"criticality":"high","patient":{"reference":"Patient/p"}}`, "used; allergy severe true  over false"},
 		{"device", `{"resourceType":"Device","id":"d","type":{"text":"Aortic stent-graft, invented"},"lotNumber":"L1","patient":{"reference":"Patient/p"}}`, "used; device  implant true udi  lot L1 serial"},
 		{"device of nobody", `{"resourceType":"Device","id":"d"}`, "not relevant"},
 		{"our task, on hold", `{"resourceType":"Task","id":"t","status":"on-hold","intent":"order","identifier":[{"system":"urn:perennial:work","value":"k"}],"for":{"reference":"Patient/p"}}`, "used; work k is on-hold by person true"},

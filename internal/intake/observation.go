@@ -16,18 +16,21 @@ func (in *input) observation(r *fhir.Observation) {
 	in.of(r.Subject)
 	lab, _, isLab := in.m.Book.Lab(in.coded(&r.Code))
 	on := in.observed(r)
+	in.doses(r, lab, on)
 	if isLab {
-		if counts(r.Status) {
+		if !counts(r.Status) {
+			in.s.Doses, in.s.Doubts = nil, nil
+		} else if len(in.s.Doses) == 0 && len(in.s.Doubts) == 0 {
 			in.lab(r, lab, on)
 		}
 		return
 	}
 	in.findings(r, on)
-	if len(in.s.Findings) == 0 && len(in.s.Doubts) == 0 {
+	if len(in.s.Findings) == 0 && len(in.s.Doubts) == 0 && len(in.s.Doses) == 0 {
 		in.skip = true
 	}
 	if !counts(r.Status) {
-		in.s.Findings, in.s.Doubts = nil, nil
+		in.s.Findings, in.s.Doubts, in.s.Doses = nil, nil, nil
 	}
 }
 
@@ -62,7 +65,7 @@ func (in *input) findings(r *fhir.Observation, on day.Span) {
 		if !ok {
 			return false
 		}
-		f.Source, f.On, f.Study = in.src, on, study
+		f.Source, f.On, f.Study, f.Site, f.Observer = in.src, on, study, said(&r.BodySite), observer(r)
 		if m := methodOf(&r.Method); m != "" {
 			f.Method = strings.TrimPrefix(f.Method+" "+m, " ")
 		}
@@ -84,6 +87,18 @@ func studyOf(r *fhir.Observation) string {
 			if ref.Type == "ImagingStudy" || ref.Type == "" && ref.Kind == fhir.URN {
 				return ref.String()
 			}
+		}
+	}
+	return ""
+}
+
+// observer is who measured.
+func observer(r *fhir.Observation) string {
+	for i := range r.Performer {
+		if p := &r.Performer[i]; p.Display != "" {
+			return short(p.Display)
+		} else if ref := plain(p); ref != "" {
+			return ref
 		}
 	}
 	return ""
@@ -283,7 +298,7 @@ func (in *input) lab(r *fhir.Observation, what codes.Lab, on day.Span) {
 		}
 		return
 	}
-	in.s.Lab = &chart.Lab{Source: in.src, What: what.What, Value: value, On: on}
+	in.s.Lab = &chart.Lab{Source: in.src, What: what.What, Value: value, On: on, Equation: what.Equation}
 }
 
 // carefulSide says whether a value with a comparator may stand for the limit

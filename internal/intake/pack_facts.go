@@ -33,6 +33,7 @@ type slab struct {
 	labs       []chart.Lab
 	enrolments []chart.Enrolment
 	allergies  []chart.Allergy
+	medicines  []chart.Medicine
 	works      []chart.WorkState
 	orders     []chart.Order
 }
@@ -101,7 +102,7 @@ func marksOf(s *chart.Statement) uint64 {
 	set(hasContact, s.Contact != nil)
 	set(hasFindings, len(s.Findings) > 0)
 	set(hasOthers, s.Booking != nil || s.Attempt != nil || s.Device != nil || s.History != nil || s.Condition != nil || s.Lab != nil || s.Enrolment != nil ||
-		s.Allergy != nil || s.WorkState != nil || s.Order != nil || len(s.Parts) > 0 || len(s.Doubts) > 0)
+		s.Allergy != nil || s.Medicine != nil || len(s.Doses) > 0 || s.WorkState != nil || s.Order != nil || len(s.Parts) > 0 || len(s.Doubts) > 0)
 	return m
 }
 
@@ -116,6 +117,8 @@ func (c *coder) others(s *chart.Statement) {
 	has(c, &s.Lab, &r.labs, c.lab)
 	has(c, &s.Enrolment, &r.enrolments, c.enrolment)
 	has(c, &s.Allergy, &r.allergies, c.allergy)
+	has(c, &s.Medicine, &r.medicines, c.medicine)
+	list(c, &s.Doses, c.dose)
 	has(c, &s.WorkState, &r.works, c.workState)
 	has(c, &s.Order, &r.orders, c.order)
 	list(c, &s.Parts, c.device)
@@ -167,7 +170,6 @@ func (c *coder) study(s *chart.Study) {
 	c.accession(&s.Accession)
 	c.list(&s.Orders)
 	c.list(&s.Also)
-	number(c, &s.DoseDLP)
 	c.word(&s.Said)
 	c.word(&s.Modality)
 	later := s.Updated - c.s.Updated
@@ -238,6 +240,8 @@ func (c *coder) finding(f *chart.Finding) {
 	number(c, &f.Covers)
 	c.ref(&f.Report)
 	c.span(&f.On)
+	c.word(&f.Site)
+	c.word(&f.Observer)
 }
 
 func (c *coder) booking(b *chart.Booking) {
@@ -276,6 +280,7 @@ func (c *coder) device(d *chart.Device) {
 	c.word(&d.Name)
 	c.span(&d.Made)
 	c.span(&d.Expiry)
+	c.word(&d.MR)
 }
 
 func (c *coder) history(h *chart.History) {
@@ -296,6 +301,7 @@ func (c *coder) lab(l *chart.Lab) {
 	c.word(&l.What)
 	number(c, &l.Value)
 	c.span(&l.On)
+	c.word(&l.Equation)
 }
 
 func (c *coder) enrolment(e *chart.Enrolment) {
@@ -310,6 +316,24 @@ func (c *coder) allergy(a *chart.Allergy) {
 	c.source(&a.Source)
 	c.bool(&a.Severe)
 	c.span(&a.On)
+	c.word(&a.Agent)
+	c.bool(&a.Over)
+}
+
+func (c *coder) medicine(m *chart.Medicine) {
+	c.source(&m.Source)
+	c.word(&m.What)
+	c.span(&m.On)
+	c.span(&m.To)
+	c.bool(&m.Over)
+}
+
+func (c *coder) dose(d *chart.Dose) {
+	c.source(&d.Source)
+	c.ref(&d.Study)
+	number(c, &d.Tenths)
+	c.bool(&d.Total)
+	c.span(&d.On)
 }
 
 func (c *coder) workState(w *chart.WorkState) {

@@ -1,8 +1,6 @@
 package intake
 
 import (
-	"strings"
-
 	"perennial/internal/chart"
 	"perennial/internal/codes"
 	"perennial/internal/day"
@@ -59,7 +57,7 @@ func (in *input) allergy(r *fhir.AllergyIntolerance) {
 		return
 	}
 	f, _, ok := in.m.Book.Finding(in.coded(&r.Code), "")
-	if !(ok && f.What == codes.ContrastAllerg) && !namesContrast(r) {
+	if !(ok && f.What == codes.ContrastAllerg) && !names(&r.Code, "", contrastWords()...) {
 		in.skip = true
 		return
 	}
@@ -67,15 +65,5 @@ func (in *input) allergy(r *fhir.AllergyIntolerance) {
 	for i := range r.Reaction {
 		severe = severe || r.Reaction[i].Severity == "severe"
 	}
-	in.s.Allergy = &chart.Allergy{Source: in.src, Severe: severe, On: in.on(r.RecordedDate)}
-}
-
-// namesContrast says whether an allergy is to contrast medium by its words. An
-// allergy changes no schedule, so words are enough to show it.
-func namesContrast(r *fhir.AllergyIntolerance) bool {
-	words := strings.ToLower(r.Code.Text)
-	for i := range r.Code.Coding {
-		words += " " + strings.ToLower(r.Code.Coding[i].Display)
-	}
-	return strings.Contains(words, "contrast")
+	in.s.Allergy = &chart.Allergy{Source: in.src, Severe: severe, On: in.on(r.RecordedDate), Agent: agent(&r.Code), Over: hasCode(&r.ClinicalStatus, "resolved", "inactive")}
 }

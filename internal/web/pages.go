@@ -26,6 +26,8 @@ type patientPage struct {
 	Mark       string // the shape of it
 	Time       timeline
 	Phone      *timeline // the time around today; nil where nothing is drawn
+	Due        []dueView
+	Prompts    []promptView
 	Implants   []implantView
 	Work       []rowView
 	Rulings    []chart.Ruling
@@ -37,6 +39,7 @@ type patientPage struct {
 type implantView struct {
 	*surveil.Implant
 	Visits []visitView
+	Sac    *sacView // nil where nothing was measured
 }
 
 // visitView is a visit as it is shown.
@@ -80,8 +83,12 @@ func (s *Server) patientPage(p *Patient) patientPage {
 	v.Here = ""
 	v.Standing, v.Mark = whole(p.Plan)
 	for i := range p.Plan.Implants {
-		v.Implants = append(v.Implants, implantOf(&p.Plan.Implants[i], p.Plan.AsOf))
+		one := implantOf(&p.Plan.Implants[i], p.Plan.AsOf)
+		one.Sac = sacOf(p, &p.Plan.Implants[i], i)
+		v.Implants = append(v.Implants, one)
 	}
+	share(v.Implants)
+	v.Due, v.Prompts = beside(p)
 	rows := Rows(p)
 	slices.SortStableFunc(rows, func(a, b Row) int { return pressing(&a, &b) })
 	for i := range rows {

@@ -14,6 +14,7 @@ import (
 	"perennial/internal/chart"
 	"perennial/internal/day"
 	"perennial/internal/fault"
+	"perennial/internal/prompt"
 	"perennial/internal/protocol"
 	"perennial/internal/surveil"
 	"perennial/internal/web"
@@ -61,6 +62,7 @@ func (w *ward) Patient(_ context.Context, id string) (web.Patient, error) {
 func (w *ward) add(p web.Patient) {
 	plan := surveil.Evaluate(p.Chart, rules(), today())
 	p.Plan, p.Site = &plan, w.list.Site
+	p.Prompts, p.Beside = prompt.For(p.Chart, &plan, &rules().Settings), prompt.Beside(&plan, rules().Settings.LeadDays)
 	w.patients[plan.Patient] = p
 	w.list.Rows = append(w.list.Rows, web.Rows(&p)...)
 	for _, q := range plan.Questions {
@@ -138,7 +140,27 @@ func rich() web.Patient {
 	c.Contacts = []chart.Contact{{Source: chart.Source{Ref: "Encounter/e"}, On: day.On(day.Of(2026, 1, 20)), What: "encounter"}}
 	c.Rulings = []chart.Ruling{{ID: "r1", Patient: "rich-1", Kind: chart.RuleDecline, Visit: "Procedure/evar/y3", Who: "N. Brightwater", When: "2022-01-12T10:20:00Z", Why: "travelling, asked for next year"},
 		{ID: "r2", Patient: "rich-1", Kind: chart.RuleRefuse, About: "ImagingStudy/mid", Who: "N. Brightwater", When: "2021-10-09T08:05:00Z", Why: "pelvis not shown", TakenBack: &chart.TakenBack{Who: "Dr Fenwick Oxlip", When: "2021-10-11T12:00:00Z", Why: "it was the wrong study"}}}
+	measured(c)
 	return web.Patient{Chart: c, BookedGone: day.Of(2025, 12, 4)}
+}
+
+// measured adds diameters by CT and duplex, and what matters beside a scan.
+func measured(c *chart.Chart) {
+	for i, v := range []struct {
+		study  string
+		tenths int
+		method string
+	}{{"m1", 580, "ct/sac"}, {"y2", 521, "ct/sac"}, {"mid", 524, "ct/sac"}, {"t1", 541, "ct/sac"}, {"y5", 575, "ct/sac"}, {"y1", 505, "ultrasound/sac"}} {
+		for j := range c.Studies {
+			if s := &c.Studies[j]; s.Ref == "ImagingStudy/"+v.study {
+				c.Findings = append(c.Findings, chart.Finding{Source: chart.Source{Ref: fmt.Sprint("Observation/sac", i)}, What: "sac-diameter", Tenths: v.tenths, Has: true, Method: v.method, Study: s.Ref, Covers: wholeTrunk, On: s.On, Observer: "Reader two"})
+				c.Doses = append(c.Doses, chart.Dose{Source: chart.Source{Ref: fmt.Sprint("Observation/dlp", i)}, Study: s.Ref, Tenths: 9000, Total: true})
+			}
+		}
+	}
+	c.Labs = []chart.Lab{{Source: chart.Source{Ref: "Observation/creatinine"}, What: "creatinine", Value: 17600, On: day.On(day.Of(2026, 1, 20))}}
+	c.Allergies = []chart.Allergy{{Source: chart.Source{Ref: "AllergyIntolerance/a"}, Severe: true, Agent: "iodinated", On: day.On(day.Of(2018, 5, 2))}}
+	c.Medicines = []chart.Medicine{{Source: chart.Source{Ref: "MedicationStatement/m"}, What: "metformin", On: day.On(day.Of(2019, 1, 1))}}
 }
 
 // some is a patient with one implant and an irregular history.

@@ -6,6 +6,7 @@ import (
 
 	"perennial/internal/chart"
 	"perennial/internal/day"
+	"perennial/internal/prompt"
 	"perennial/internal/surveil"
 )
 
@@ -60,6 +61,8 @@ type Patient struct {
 	Plan       *surveil.Plan
 	Chart      *chart.Chart
 	BookedGone day.Day // an appointment on this day has passed, and no study came; zero: none
+	Prompts    []prompt.Prompt
+	Beside     []*surveil.Visit // the due visits beside which the prompts stand
 }
 
 // Questions are what only a person can answer.

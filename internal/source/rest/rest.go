@@ -48,7 +48,8 @@ type Options struct {
 // Types are the resource types of which the program makes use, in the order in which they are best read.
 func Types() []string {
 	return []string{"Patient", "Procedure", "Device", "DeviceUseStatement", "ImagingStudy", "DiagnosticReport", "Observation", "Encounter", "Appointment",
-		"ServiceRequest", "Communication", "ResearchStudy", "ResearchSubject", "Condition", "AllergyIntolerance", "DocumentReference", "Task"}
+		"ServiceRequest", "Communication", "ResearchStudy", "ResearchSubject", "Condition", "AllergyIntolerance", "MedicationStatement", "MedicationRequest",
+		"DocumentReference", "Task"}
 }
 
 // needed are the types without which there is no surveillance.
