@@ -17,6 +17,7 @@ type UDI struct {
 	Expires      string   // date
 	Reference    string   // additional product identification, GS1 AI 240
 	Donation     string   // ICCBBA donation identification number
+	Also         []string // other ways to read lot, serial or DI where a separator or a check character may be missing: for a search that must miss nothing
 	Notes        []string // what is odd about it; nothing of this makes it useless
 }
 
@@ -86,14 +87,7 @@ func issuer(uri string) string {
 // ParseUDI takes the text of a carrier apart, in its human-readable or its scanned form. It never fails: what it does not
 // know has no Issuer.
 func ParseUDI(s string) UDI {
-	s = strings.TrimSpace(s)
-	if i := strings.Index(s, "^^"); i > 0 {
-		s = s[:i] // HL7 v2 puts the assigning authority behind the value
-	}
-	for _, symbology := range []string{"]C1", "]d2", "]Q3", "]e0"} {
-		s = strings.TrimPrefix(s, symbology)
-	}
-	s = strings.TrimLeft(s, "\x1d")
+	s = plainCarrier(s)
 	var u UDI
 	switch {
 	case s == "":
@@ -103,10 +97,36 @@ func ParseUDI(s string) UDI {
 		u.iccbba(s)
 	case s[0] == '(' || s[0] == '{':
 		u.gs1Printed(s)
+	case strings.HasPrefix(s, "01") && spacedGTIN(s):
+		u.gs1Spaced(s)
 	case len(s) >= 16 && s[:2] == "01" && digits(s[2:16]):
 		u.gs1Scanned(s)
+	case strings.Contains(s, "://") && strings.Contains(s, "/01/"):
+		u.gs1Link(s)
+	case len(s) >= 12 && len(s) <= 14 && digits(s) && GTINValid(strings.Repeat("0", 14-len(s))+s):
+		u.Issuer, u.DI = "gs1", s
+		u.note("it holds the device identifier only")
 	}
 	return u
+}
+
+// plainCarrier takes off what scanners, label printers and HL7 v2 put around the text.
+func plainCarrier(s string) string {
+	s = strings.TrimSpace(s)
+	if i := strings.Index(s, "^^"); i > 0 {
+		s = s[:i] // HL7 v2 puts the assigning authority behind the value
+	}
+	s = strings.ReplaceAll(s, `\T\`, "&") // how HL7 v2 writes an ampersand
+	for _, word := range []string{"<GS>", "[GS]", "{GS}", "<FNC1>", "[FNC1]", "\u241d"} {
+		s = strings.ReplaceAll(s, word, "\x1d")
+	}
+	if len(s) > 3 && s[0] == ']' { // the symbology, such as ]C1, ]d2, ]Q3
+		s = s[3:]
+	}
+	if len(s) > 2 && s[0] == '*' && s[len(s)-1] == '*' { // the frame of Code 39
+		s = s[1 : len(s)-1]
+	}
+	return strings.TrimLeft(s, "\x1d")
 }
 
 // digits says whether s is made of digits only.
@@ -137,7 +157,8 @@ func (u *UDI) shortDate(s, what string, end monthEnd) string {
 	if noDay {
 		s = s[:4] + "01"
 	}
-	t, err := time.Parse("20060102", "20"+s)
+	t, err := time.Parse("060102", s)
+	t = ofCentury(t)
 	switch {
 	case err != nil:
 		u.note("the " + what + " date does not exist")
@@ -149,4 +170,16 @@ func (u *UDI) shortDate(s, what string, end monthEnd) string {
 		return t.Format("2006-01")
 	}
 	return t.Format(time.DateOnly)
+}
+
+// ofCentury puts a date that was read from a two-digit year into its century.
+func ofCentury(t time.Time) time.Time {
+	const pivot = 80
+	switch year := t.Year() % 100; {
+	case year < pivot && t.Year() < 2000:
+		return t.AddDate(100, 0, 0)
+	case year >= pivot && t.Year() >= 2000:
+		return t.AddDate(-100, 0, 0)
+	}
+	return t
 }
