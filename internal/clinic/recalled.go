@@ -114,6 +114,8 @@ func (row *RecallRow) tell(p *recalled, cd *candidate) {
 		row.remark("surveillance is unresolved: a question must be answered first")
 	case strings.HasPrefix(p.id, "=") || strings.HasPrefix(p.id, "?") || p.id == nobody:
 		row.remark("no patient record: whose it is cannot be told")
+	case len(p.line.Identifiers) == 0 && p.line.Name == "":
+		row.remark("no Patient resource of this id is there")
 	}
 	if m == nil {
 		row.remark("tied to no implant on record")

@@ -240,18 +240,16 @@ func RawLabels(ref string, body []byte) *chart.Labels {
 		return nil
 	}
 	l := labeller{label: chart.Label{Ref: ref, Name: "a record that cannot be read"}}
+	for _, f := range namedField.FindAllSubmatch(body, 50) {
+		sort := map[string]chart.MarkSort{"lotNumber": chart.MarkLot, "serialNumber": chart.MarkSerial, "deviceIdentifier": chart.MarkModel}[string(f[1])]
+		l.mark(sort, unquoted(f[2]))
+	}
 	for _, quoted := range quotedText.FindAll(body, 400) {
-		var text string
-		if json.Unmarshal(quoted, &text) != nil {
-			text = strings.Trim(string(quoted), `"`)
-		}
+		text := unquoted(quoted)
 		l.text(text)
 		if raw, err := base64.StdEncoding.DecodeString(text); err == nil && len(raw) >= 12 {
 			l.udi(string(raw))
 		}
-	}
-	for _, number := range bareNumber.FindAllSubmatch(body, 100) {
-		l.word(string(number[1]))
 	}
 	return &chart.Labels{List: []chart.Label{l.label}}
 }
@@ -259,5 +257,14 @@ func RawLabels(ref string, body []byte) *chart.Labels {
 var (
 	deviceInRaw = regexp.MustCompile(`"resourceType"\s*:\s*"Device(UseStatement)?"|"(udiCarrier|udi|lotNumber|serialNumber|carrierHRF)"`)
 	quotedText  = regexp.MustCompile(`"(?:[^"\\]|\\.)*"?`)
-	bareNumber  = regexp.MustCompile(`:\s*(\d{3,})`) // a lot that was sent as a number
+	namedField  = regexp.MustCompile(`"(lotNumber|serialNumber|deviceIdentifier)"\s*:\s*\[?\s*("(?:[^"\\]|\\.)*"?|\d+)`) // a lot may have been sent as a number
 )
+
+// unquoted is the text of a JSON string, also where it is cut, or of a number.
+func unquoted(quoted []byte) string {
+	var text string
+	if json.Unmarshal(quoted, &text) != nil {
+		text = strings.Trim(string(quoted), `"`)
+	}
+	return text
+}
