@@ -188,9 +188,11 @@ func writeGaps(out io.Writer, list *clinic.Recall) error {
 		}
 	}
 	g := &list.Gaps
-	_, err := fmt.Fprintf(out, "%d devices of %d patients: %d sure, %d possible.\n"+
-		"Not searched, because it is not on record: %d devices without a lot, %d without a device identifier, %d without a serial number (%d without any of them);\n"+
-		"%d implants of %d patients of which no device is on record; %d device records that cannot be read; %d that name no patient.\n",
+	_, err := fmt.Fprintf(out, "Devices found: %d, of patients: %d (sure: %d, possible: %d).\n"+
+		"Not on record, so not searched. These may be among the recalled:\n"+
+		"  devices without a lot: %d, without a device identifier: %d, without a serial number: %d, without any of the three: %d\n"+
+		"  implants of which no device is on record: %d, of patients: %d\n"+
+		"  device records that cannot be read: %d, that name no patient: %d\n",
 		len(list.Rows), list.Patients, sure, len(list.Rows)-sure, g.NoLot, g.NoModel, g.NoSerial, g.Nothing, g.NoDevice, g.Of, g.Unread, g.NoPatient)
 	return err
 }
