@@ -225,7 +225,7 @@ func (c *Clinic) Recall(ctx context.Context, w Wanted) (Recall, error) {
 	if err := c.relabel(ctx); err != nil {
 		return out, err
 	}
-	rc := &recalling{c: c, q: &q, people: map[string]*recalled{}}
+	rc := &recalling{c: c, q: &q, people: map[string]*recalled{}, at: map[string]int{}}
 	if err := rc.search(ctx); err != nil {
 		return out, err
 	}
@@ -261,6 +261,7 @@ type recalling struct {
 	q      *query
 	rows   []RecallRow
 	people map[string]*recalled
+	at     map[string]int // rows by patient and device
 }
 
 // search finds candidates, a page at a time, and what people wrote by hand.

@@ -86,16 +86,18 @@ func (rc *recalling) row(r kv.Reader, key string, cd *candidate, f *found) error
 
 // merge adds a row; the same device of the same patient stands once.
 func (rc *recalling) merge(row RecallRow) {
-	for i := range rc.rows {
-		if old := &rc.rows[i]; old.Patient == row.Patient && old.Label.Ref == row.Label.Ref {
-			old.Sure = old.Sure || row.Sure
-			for _, text := range row.Remarks {
-				old.Remarks = appendNew(old.Remarks, text)
-			}
-			return
-		}
+	key := row.Patient + "|" + row.Label.Ref
+	at, there := rc.at[key]
+	if !there {
+		rc.at[key] = len(rc.rows)
+		rc.rows = append(rc.rows, row)
+		return
 	}
-	rc.rows = append(rc.rows, row)
+	old := &rc.rows[at]
+	old.Sure = old.Sure || row.Sure
+	for _, text := range row.Remarks {
+		old.Remarks = appendNew(old.Remarks, text)
+	}
 }
 
 // tell adds the implant, the next visit and what a person must know.
