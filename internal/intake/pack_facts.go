@@ -276,6 +276,10 @@ func (c *coder) device(d *chart.Device) {
 	c.word(&d.Name)
 	c.span(&d.Made)
 	c.span(&d.Expiry)
+	c.word(&d.Issuer)
+	c.word(&d.Part)
+	c.text(&d.Parent)
+	c.word(&d.Odd)
 }
 
 func (c *coder) history(h *chart.History) {

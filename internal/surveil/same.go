@@ -66,7 +66,7 @@ func (t *tracer) implant(m *Implant) {
 	t.days(m.EndedOn, day.Day(m.Clocks), day.Day(m.Next))
 	for i := range m.Devices {
 		d := &m.Devices[i]
-		t.text(d.Ref, d.UDI, d.Lot, d.Serial, d.Name)
+		t.text(d.Ref, d.UDI, d.Lot, d.Serial, d.Name, d.Issuer, d.Part, d.Odd)
 		t.span(d.Made, d.Expiry)
 	}
 	t.reasons(m.Why)

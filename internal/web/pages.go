@@ -37,6 +37,7 @@ type patientPage struct {
 type implantView struct {
 	*surveil.Implant
 	Visits []visitView
+	Parts  []partView
 }
 
 // visitView is a visit as it is shown.
@@ -81,6 +82,7 @@ func (s *Server) patientPage(p *Patient) patientPage {
 	v.Standing, v.Mark = whole(p.Plan)
 	for i := range p.Plan.Implants {
 		v.Implants = append(v.Implants, implantOf(&p.Plan.Implants[i], p.Plan.AsOf))
+		v.Implants[i].Parts = partsOf(p.Chart, &p.Plan.Implants[i])
 	}
 	rows := Rows(p)
 	slices.SortStableFunc(rows, func(a, b Row) int { return pressing(&a, &b) })
