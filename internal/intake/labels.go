@@ -118,7 +118,10 @@ type labeller struct{ label chart.Label }
 
 // mostMarks is how many marks one label may have: a text of any length makes no
 // more. Those of its own fields come first.
-const mostMarks = 60
+const mostMarks = 250
+
+// mostText is how much of one text is read.
+const mostText = 64 << 10
 
 func (l *labeller) mark(sort chart.MarkSort, text string) {
 	m := chart.Mark{Sort: sort, Value: chart.MarkForm(sort, text)}
@@ -182,6 +185,7 @@ func (l *labeller) identifier(id *fhir.Identifier) {
 // text reads any text: a UDI in it, the whole of it if it is short, its words
 // that hold a digit, and what stands behind the words lot and serial.
 func (l *labeller) text(text string) {
+	text = text[:min(len(text), mostText)]
 	if !strings.ContainsFunc(text, unicode.IsDigit) {
 		return
 	}
@@ -196,12 +200,15 @@ func (l *labeller) text(text string) {
 		l.word(text)
 		l.word(withoutWords(text))
 	}
-	for _, w := range words {
+	for i, w := range words {
+		if len(l.label.Marks) >= mostMarks {
+			return
+		}
 		l.word(w)
 		l.word(withoutWords(w))
-	}
-	for i := range len(words) - 1 { // a number with a blank in it
-		l.word(words[i] + words[i+1])
+		if i > 0 { // a number with a blank in it
+			l.word(words[i-1] + w)
+		}
 	}
 }
 
