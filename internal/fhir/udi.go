@@ -36,9 +36,23 @@ func (d *Device) UDI() (u UDI, ok bool) {
 			break
 		}
 	}
-	u.Lot, u.Serial = first(u.Lot, d.LotNumber), first(u.Serial, d.SerialNumber)
+	lot, serial := u.wrongField(d.LotNumber, "lot"), u.wrongField(d.SerialNumber, "serial number")
+	u.Lot, u.Serial = first(u.Lot, lot), first(u.Serial, serial)
 	u.Manufactured, u.Expires = first(u.Manufactured, d.ManufactureDate), first(u.Expires, d.ExpirationDate)
 	return u, u.DI != ""
+}
+
+// wrongField gives what a field of the Device says; where that is a whole UDI, its parts fill what is not known, and
+// nothing of it is left.
+func (u *UDI) wrongField(text, field string) string {
+	in := ParseUDI(text)
+	if in.Issuer == "" || in.Lot == "" && in.Serial == "" {
+		return text
+	}
+	u.note("a whole UDI stands in the field of the " + field)
+	u.Issuer, u.DI, u.Lot, u.Serial = first(u.Issuer, in.Issuer), first(u.DI, in.DI), first(u.Lot, in.Lot), first(u.Serial, in.Serial)
+	u.Manufactured, u.Expires = first(u.Manufactured, in.Manufactured), first(u.Expires, in.Expires)
+	return ""
 }
 
 // first gives the first text that is not empty.
@@ -58,6 +72,10 @@ func (c *UDICarrier) read() UDI {
 		} else {
 			u.note("the scanned form is not base64")
 		}
+	}
+	if in := ParseUDI(c.DeviceIdentifier); u.Issuer == "" && in.DI != "" && in.DI != c.DeviceIdentifier {
+		in.note("a whole UDI stands in the field of the device identifier")
+		return in
 	}
 	switch {
 	case c.DeviceIdentifier == "":

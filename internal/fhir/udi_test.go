@@ -156,6 +156,10 @@ func TestDeviceUDI(t *testing.T) {
 				Notes: []string{"the HIBCC check character is wrong: H was expected", "the device identifier sent is not the one in the carrier"}}, true},
 		{"a second carrier where the first says nothing", fhir.Device{UDICarrier: []fhir.UDICarrier{{EntryType: "manual"}, {CarrierHRF: "(01)00844588003288"}}},
 			fhir.UDI{Issuer: "gs1", DI: "00844588003288"}, true},
+		{"a whole UDI as the device identifier", fhir.Device{UDICarrier: []fhir.UDICarrier{{DeviceIdentifier: "(01)00844588003288(10)L1"}}},
+			fhir.UDI{Issuer: "gs1", DI: "00844588003288", Lot: "L1", Notes: []string{"a whole UDI stands in the field of the device identifier"}}, true},
+		{"a whole UDI as the lot", fhir.Device{LotNumber: "(01)00844588003288(17)271120(10)L1", SerialNumber: "S1"},
+			fhir.UDI{Issuer: "gs1", DI: "00844588003288", Lot: "L1", Serial: "S1", Expires: "2027-11-20", Notes: []string{"a whole UDI stands in the field of the lot"}}, true},
 		{"no carrier", fhir.Device{LotNumber: "L"}, fhir.UDI{Lot: "L"}, false},
 	}
 	for _, tc := range tests {
