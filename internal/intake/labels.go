@@ -205,7 +205,9 @@ func (l *labeller) text(text string) {
 			return
 		}
 		l.word(w)
-		l.word(withoutWords(w))
+		if strings.ContainsFunc(w, unicode.IsDigit) && strings.ContainsFunc(w, unicode.IsLetter) {
+			l.word(withoutWords(w))
+		}
 		if i > 0 { // a number with a blank in it
 			l.word(words[i-1] + w)
 		}
