@@ -39,7 +39,7 @@ func TestCommandsBesideTheDaemon(t *testing.T) {
 	}
 	put("a.ndjson", person("a")+"\n"+graft("ea", "a", "2026-03-10")+"\n")
 	put("bad.ndjson", "{\n")
-	put("old.csv", "patient,class,date,device\nc,evar,2020-01-02,\n")
+	put("old.csv", "patient,class,date,device\nc,evar,2020-01-02,Harbour graft lot Q-77\n")
 	settings := filepath.Join(s.dir, "site.yaml")
 	lines := []struct {
 		line, input, out, errs string
@@ -56,6 +56,8 @@ func TestCommandsBesideTheDaemon(t *testing.T) {
 		{line: "patient a b", errs: "one too many", code: 2},
 		{line: "rule pause --patient a --until 2026-09-01 --who Quill --why travelling", out: "stored as"},
 		{line: "send --gather tasks.ndjson", out: "Tasks in"},
+		{line: "recall --lot q77 --tasks recall.ndjson", out: "entered by hand", errs: "1 Tasks written"},
+		{line: "recall", errs: "nothing is asked for", code: 2},
 		{line: "status --check", out: "patients with implant          3"},
 		{line: "received", out: "bad.ndjson:1"},
 		{line: "received used --format csv", out: "Procedure/ea"},
@@ -80,7 +82,7 @@ func TestCommandsBesideTheDaemon(t *testing.T) {
 	if strings.Contains(log, "level=ERROR") || strings.Contains(log, "Testa") {
 		t.Errorf("the log says:\n%s", log)
 	}
-	for _, name := range []string{"tasks.ndjson", "copy.db"} {
+	for _, name := range []string{"tasks.ndjson", "recall.ndjson", "copy.db"} {
 		if info, err := os.Stat(filepath.Join(desk, name)); err != nil || info.Size() == 0 {
 			t.Errorf("%s: %v", name, err)
 		}

@@ -83,7 +83,7 @@ func clinicOn(ctx context.Context, e *env, db *boltkv.DB, s *settings.Settings, 
 		return nil, err
 	}
 	return clinic.New(ctx, clinic.Options{DB: db, Book: w.Book, Rules: w.Rules, Zone: w.Zone, Now: e.now, Own: ownBase(s),
-		Mode: outbox.Mode(s.Out.Mode), Routes: routes, Feeds: feedsOf(s)})
+		Mode: outbox.Mode(s.Out.Mode), Routes: routes, Feeds: feedsOf(s), Site: db.ID()})
 }
 
 // with runs something on the store and closes it.

@@ -149,6 +149,24 @@ func writeImplant(out io.Writer, m *surveil.Implant) error {
 	if err := w.Flush(); err != nil {
 		return err
 	}
+	writeDevices(out, m)
 	fmt.Fprintln(out)
 	return nil
+}
+
+// writeDevices shows the devices of an implant's cluster.
+func writeDevices(out io.Writer, m *surveil.Implant) {
+	for i := range m.Devices {
+		d := &m.Devices[i]
+		fmt.Fprintf(out, "device    %s", d.Ref)
+		for _, part := range [][2]string{{"", d.Part}, {"", d.Name}, {"UDI ", d.UDI}, {"lot ", d.Lot}, {"serial ", d.Serial}, {"expiry ", d.Expiry.Text()}} {
+			if part[1] != "" && (part[0] != "expiry " || d.Expiry.Known()) {
+				fmt.Fprintf(out, ", %s%s", part[0], part[1])
+			}
+		}
+		if d.ExpiredBefore(m.Index) {
+			fmt.Fprint(out, ", expired at implant")
+		}
+		fmt.Fprintln(out)
+	}
 }

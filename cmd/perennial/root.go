@@ -78,6 +78,7 @@ func rootCommand(e *env) *cobra.Command {
 		initCommand(e),
 		importCommand(e),
 		dueCommand(e),
+		recallCommand(e),
 		patientCommand(e),
 		ruleCommand(e),
 		takeBackCommand(e),

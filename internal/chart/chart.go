@@ -110,6 +110,16 @@ type Device struct {
 	Name         string
 	Made, Expiry day.Span
 	MR           string // MR safety by its label: safe, conditional, unsafe, unstated (the label says nothing); empty where not sent
+	Issuer       string // of the UDI: gs1, hibcc, iccbba
+	Part         string // of the cluster, by its name, for people: main body, limb left; empty where the name tells none
+	Parent       string // reference of the device that it is part of
+	Odd          string // what is odd about the label
+}
+
+// ExpiredBefore says whether it had expired before an operation, on every day on
+// which that may have been.
+func (d *Device) ExpiredBefore(op day.Span) bool {
+	return d.Expiry.Known() && op.Known() && d.Expiry.Last < op.First
 }
 
 // StudyState is what a statement says of a study's existence.

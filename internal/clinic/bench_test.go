@@ -2,7 +2,9 @@ package clinic_test
 
 import (
 	"fmt"
+	"os"
 	"path/filepath"
+	"strconv"
 	"testing"
 
 	"perennial/internal/clinic"
@@ -143,4 +145,36 @@ func TestOnBolt(t *testing.T) {
 	}
 	samePlans(t, db, want, 30)
 	r.sound()
+}
+
+// BenchmarkRecall asks for a lot that 20 of the patients have, and for a model
+// that all have. PERENNIAL_RECALL sets how many patients there are.
+func BenchmarkRecall(b *testing.B) {
+	n, err := strconv.Atoi(os.Getenv("PERENNIAL_RECALL"))
+	if err != nil {
+		n = 1000
+	}
+	r := newRigOn(b, bolt(b))
+	list := crowd(n)
+	var devices []string
+	for i := range n {
+		id := fmt.Sprintf("p%06d", i)
+		devices = append(devices, dev("d-"+id, id, "1", fmt.Sprintf(`"udiCarrier":[{"carrierHRF":"(01)00844588003288(10)L%d(21)S%d"}]`, i%(n/20), i)))
+	}
+	if _, err := r.Import(b.Context(), "bench", batchesOf(append(list, raws(devices)...), 5000)); err != nil {
+		b.Fatal(err)
+	}
+	for name, w := range map[string]clinic.Wanted{"lot": {Lots: []string{"l-7"}}, "model": {Models: []string{"844588003288"}}} {
+		b.Run(name, func(b *testing.B) {
+			rows := 0
+			for b.Loop() {
+				list, err := r.Recall(b.Context(), w)
+				if err != nil {
+					b.Fatal(err)
+				}
+				rows = len(list.Rows)
+			}
+			b.ReportMetric(float64(rows), "rows")
+		})
+	}
 }

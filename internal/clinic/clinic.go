@@ -65,6 +65,8 @@ type Options struct {
 	Mode outbox.Mode
 	// Routes carry what is sent.
 	Routes []outbox.Route
+	// Site is the id of the store, for the identifiers of Tasks.
+	Site string
 	// Feeds are the names of the sources that are read again and again. While one
 	// of them is silent nobody is taken for lost because of that.
 	Feeds []string
@@ -127,6 +129,9 @@ func (c *Clinic) Today() day.Day { return c.civil(c.o.Now()) }
 
 // Zone is the zone of the site.
 func (c *Clinic) Zone() *time.Location { return c.o.Zone }
+
+// Site is the id of the store, for the identifiers of Tasks.
+func (c *Clinic) Site() string { return c.o.Site }
 
 // Mode is how far things are sent.
 func (c *Clinic) Mode() outbox.Mode {

@@ -55,6 +55,7 @@ func (rd *reading) take(raw fhir.Raw, at int64) taken {
 	if err != nil {
 		return rd.refuse(t, fhir.Salvage(raw.Body), whatIs(err), raw.Body)
 	}
+	t.rec.Labels = intake.Labels(t.rec.Ref, r)
 	if t.use = use; use == intake.NotRelevant {
 		t.rec.Why = "it says nothing about surveillance"
 		return t
@@ -100,10 +101,32 @@ func (rd *reading) refuse(t taken, known fhir.Salvaged, what string, raw []byte)
 		*text = strings.ToValidUTF8(*text, "\uFFFD") // a body that is not UTF-8 is refused, too
 	}
 	t.rec.Ref, t.rec.Version, t.rec.Updated = known.Ref(), known.Version, intake.Millis(known.Updated)
+	t.rec.Labels = rawLabels(&t.rec, raw)
 	if s, ok := rd.mapper.Unread(known, what); ok {
 		t.belong(&s)
 	}
 	return t
+}
+
+// rawLabels gives by which devices a body that could not be read can be found.
+func rawLabels(rec *store.Record, raw []byte) *chart.Labels {
+	ref := rec.Ref
+	if ref == "" {
+		ref = "unnamed/" + rec.Hash
+	}
+	return intake.RawLabels(ref, raw)
+}
+
+// labels says of a stored record again what it says of devices.
+func (rd *reading) labels(rec *store.Record, raw []byte) *chart.Labels {
+	if rec.Unread {
+		return rawLabels(rec, raw)
+	}
+	r, err := fhir.Decode(rec.Body)
+	if err != nil {
+		return rawLabels(rec, rec.Body)
+	}
+	return intake.Labels(rec.Ref, r)
 }
 
 // issue takes what could not be taken apart into resources.

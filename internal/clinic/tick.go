@@ -6,6 +6,7 @@ import (
 	"perennial/internal/audit"
 	"perennial/internal/day"
 	"perennial/internal/intake"
+	"perennial/internal/kv"
 	"perennial/internal/store"
 )
 
@@ -60,6 +61,9 @@ func (c *Clinic) tickPage(ctx context.Context, today day.Day) (n int, changes Ch
 // a page at a time; it goes on where it was interrupted.
 func (c *Clinic) rebuild(ctx context.Context) (Changes, error) {
 	var all Changes
+	if err := c.relabel(ctx); err != nil {
+		return all, err
+	}
 	for {
 		done, changes, err := c.rebuildPage(ctx)
 		if err != nil || done {
@@ -67,6 +71,33 @@ func (c *Clinic) rebuild(ctx context.Context) (Changes, error) {
 		}
 		all.add(changes)
 	}
+}
+
+// relabelSize is how many records are looked at in one transaction.
+const relabelSize = 5000
+
+// relabel makes the index of devices again, in a store that a program without it
+// has written.
+func (c *Clinic) relabel(ctx context.Context) error {
+	rd := c.reading("")
+	for done := false; !done; {
+		err := c.view(ctx, func(r kv.Reader) error {
+			m, err := store.ReadMeta(r)
+			done = m.Relabelled()
+			return err
+		})
+		if err != nil || done {
+			return err
+		}
+		err = c.update(ctx, audit.Entry{Actor: self, Action: "relabel"}, func(w *store.Writer) (_ any, err error) {
+			done, err = w.Relabel(relabelSize, rd.labels)
+			return nil, err
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // rebuildPage makes the next plans again.
@@ -128,7 +159,7 @@ func (rd *reading) revive(w *store.Writer, rec *store.Record) error {
 		return nil // what is kept of it says nothing still, or cannot be read
 	}
 	t := taken{rec: *rec, use: use}
-	t.rec.Fate, t.rec.Why = store.FateUsed, ""
+	t.rec.Fate, t.rec.Why, t.rec.Labels = store.FateUsed, "", rd.labels(rec, nil)
 	if use == intake.InError {
 		t.rec.Fate = store.FateInError
 	}

@@ -18,6 +18,7 @@ type Device struct {
 	Type               CodeableConcept   `json:"type,omitzero"`
 	Patient            Reference         `json:"patient,omitzero"`
 	Safety             []CodeableConcept `json:"safety,omitempty"`
+	Note               []Annotation      `json:"note,omitempty"`
 	Parent             Reference         `json:"parent,omitzero"`
 }
 

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -187,12 +188,16 @@ func FuzzReference(f *testing.F) {
 func FuzzUDI(f *testing.F) {
 	for _, s := range []string{"(01)00844588003288(17)141120(10)7654321D(21)10987654d321", "010084458800328817141100\x1d10A",
 		"+H123PARTNO1234567890120/$$420020216LOT123456789012345/SXYZ456789012345678/16D20130202C",
-		"=/A9999XYZ100T0944=,000025=A99971312345600=>014032=}013032&,1000000000000XYZ123"} {
+		"=/A9999XYZ100T0944=,000025=A99971312345600=>014032=}013032&,1000000000000XYZ123", "*+A123BJC5D6E71G+$$+52001510X3GB*", "+$A1234GU",
+		"https://udi.example/01/00844588003288/10/7654321D?17=141120", "01 00844588003288 17 141120", "0100844588003288107654D2199", "=G12348965432194"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {
 		u := fhir.ParseUDI(s)
 		for _, d := range []string{u.Expires, u.Manufactured} {
+			if _, err := time.Parse("2006-01-02"[:max(min(len(d), 10), 7)], d); d != "" && err != nil {
+				t.Errorf("%q gives the date %q", s, d)
+			}
 			if d != "" && len(d) != len("2006-01-02") && len(d) != len("2006-01") {
 				t.Errorf("%q gives the date %q", s, d)
 			}

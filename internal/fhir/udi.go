@@ -17,6 +17,7 @@ type UDI struct {
 	Expires      string   // date
 	Reference    string   // additional product identification, GS1 AI 240
 	Donation     string   // ICCBBA donation identification number
+	Also         []string // other ways to read lot, serial or DI where a separator or a check character may be missing: for a search that must miss nothing
 	Notes        []string // what is odd about it; nothing of this makes it useless
 }
 
@@ -35,9 +36,23 @@ func (d *Device) UDI() (u UDI, ok bool) {
 			break
 		}
 	}
-	u.Lot, u.Serial = first(u.Lot, d.LotNumber), first(u.Serial, d.SerialNumber)
+	lot, serial := u.wrongField(d.LotNumber, "lot"), u.wrongField(d.SerialNumber, "serial number")
+	u.Lot, u.Serial = first(u.Lot, lot), first(u.Serial, serial)
 	u.Manufactured, u.Expires = first(u.Manufactured, d.ManufactureDate), first(u.Expires, d.ExpirationDate)
 	return u, u.DI != ""
+}
+
+// wrongField gives what a field of the Device says; where that is a whole UDI, its parts fill what is not known, and
+// nothing of it is left.
+func (u *UDI) wrongField(text, field string) string {
+	in := ParseUDI(text)
+	if in.Issuer == "" || in.Lot == "" && in.Serial == "" {
+		return text
+	}
+	u.note("a whole UDI stands in the field of the " + field)
+	u.Issuer, u.DI, u.Lot, u.Serial = first(u.Issuer, in.Issuer), first(u.DI, in.DI), first(u.Lot, in.Lot), first(u.Serial, in.Serial)
+	u.Manufactured, u.Expires = first(u.Manufactured, in.Manufactured), first(u.Expires, in.Expires)
+	return ""
 }
 
 // first gives the first text that is not empty.
@@ -57,6 +72,10 @@ func (c *UDICarrier) read() UDI {
 		} else {
 			u.note("the scanned form is not base64")
 		}
+	}
+	if in := ParseUDI(c.DeviceIdentifier); u.Issuer == "" && in.DI != "" && in.DI != c.DeviceIdentifier {
+		in.note("a whole UDI stands in the field of the device identifier")
+		return in
 	}
 	switch {
 	case c.DeviceIdentifier == "":
@@ -86,14 +105,7 @@ func issuer(uri string) string {
 // ParseUDI takes the text of a carrier apart, in its human-readable or its scanned form. It never fails: what it does not
 // know has no Issuer.
 func ParseUDI(s string) UDI {
-	s = strings.TrimSpace(s)
-	if i := strings.Index(s, "^^"); i > 0 {
-		s = s[:i] // HL7 v2 puts the assigning authority behind the value
-	}
-	for _, symbology := range []string{"]C1", "]d2", "]Q3", "]e0"} {
-		s = strings.TrimPrefix(s, symbology)
-	}
-	s = strings.TrimLeft(s, "\x1d")
+	s = plainCarrier(s)
 	var u UDI
 	switch {
 	case s == "":
@@ -103,10 +115,36 @@ func ParseUDI(s string) UDI {
 		u.iccbba(s)
 	case s[0] == '(' || s[0] == '{':
 		u.gs1Printed(s)
+	case strings.HasPrefix(s, "01") && spacedGTIN(s):
+		u.gs1Spaced(s)
 	case len(s) >= 16 && s[:2] == "01" && digits(s[2:16]):
 		u.gs1Scanned(s)
+	case strings.Contains(s, "://") && strings.Contains(s, "/01/"):
+		u.gs1Link(s)
+	case len(s) >= 12 && len(s) <= 14 && digits(s) && GTINValid(strings.Repeat("0", 14-len(s))+s):
+		u.Issuer, u.DI = "gs1", s
+		u.note("it holds the device identifier only")
 	}
 	return u
+}
+
+// plainCarrier takes off what scanners, label printers and HL7 v2 put around the text.
+func plainCarrier(s string) string {
+	s = strings.TrimSpace(s)
+	if i := strings.Index(s, "^^"); i > 0 {
+		s = s[:i] // HL7 v2 puts the assigning authority behind the value
+	}
+	s = strings.ReplaceAll(s, `\T\`, "&") // how HL7 v2 writes an ampersand
+	for _, word := range []string{"<GS>", "[GS]", "{GS}", "<FNC1>", "[FNC1]", "\u241d"} {
+		s = strings.ReplaceAll(s, word, "\x1d")
+	}
+	if len(s) > 3 && s[0] == ']' { // the symbology, such as ]C1, ]d2, ]Q3
+		s = s[3:]
+	}
+	if len(s) > 2 && s[0] == '*' && s[len(s)-1] == '*' { // the frame of Code 39
+		s = s[1 : len(s)-1]
+	}
+	return strings.TrimLeft(s, "\x1d")
 }
 
 // digits says whether s is made of digits only.
@@ -137,7 +175,8 @@ func (u *UDI) shortDate(s, what string, end monthEnd) string {
 	if noDay {
 		s = s[:4] + "01"
 	}
-	t, err := time.Parse("20060102", "20"+s)
+	t, err := time.Parse("060102", s)
+	t = ofCentury(t)
 	switch {
 	case err != nil:
 		u.note("the " + what + " date does not exist")
@@ -149,4 +188,16 @@ func (u *UDI) shortDate(s, what string, end monthEnd) string {
 		return t.Format("2006-01")
 	}
 	return t.Format(time.DateOnly)
+}
+
+// ofCentury puts a date that was read from a two-digit year into its century.
+func ofCentury(t time.Time) time.Time {
+	const pivot = 80
+	switch year := t.Year() % 100; {
+	case year < pivot && t.Year() < 2000:
+		return t.AddDate(100, 0, 0)
+	case year >= pivot && t.Year() >= 2000:
+		return t.AddDate(-100, 0, 0)
+	}
+	return t
 }

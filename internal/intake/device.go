@@ -1,6 +1,8 @@
 package intake
 
 import (
+	"strings"
+
 	"perennial/internal/chart"
 	"perennial/internal/codes"
 	"perennial/internal/day"
@@ -34,7 +36,29 @@ func (in *input) part(r *fhir.Device) chart.Device {
 	if d.Name = said(&r.Type); len(r.DeviceName) > 0 && r.DeviceName[0].Name != "" {
 		d.Name = short(r.DeviceName[0].Name)
 	}
+	d.Issuer, d.Odd, d.Parent = udi.Issuer, strings.Join(udi.Notes, "; "), plain(&r.Parent)
+	d.Part = partOf(r, d.Name)
 	return d
+}
+
+// partOf tells by its names which part of a cluster a device is: for people only,
+// nothing is decided by it.
+func partOf(r *fhir.Device, name string) string {
+	words := strings.ToLower(name + wordsOf(&r.Type))
+	for i := range r.DeviceName {
+		words += " " + strings.ToLower(r.DeviceName[i].Name)
+	}
+	part := ""
+	for _, p := range [][2]string{{"main body", "main body"}, {"bifurcat", "main body"}, {"limb", "limb"}, {"iliac leg", "limb"}, {"contralateral", "limb"},
+		{"ipsilateral", "limb"}, {"cuff", "cuff"}, {"branch", "branch"}, {"bridging", "branch"}, {"extension", "extension"}} {
+		if part == "" && strings.Contains(words, p[0]) {
+			part = p[1]
+		}
+	}
+	if side := sideOf(words); part != "" && part != "main body" && side != "" && side != codes.Bilateral {
+		part += ", " + string(side)
+	}
+	return part
 }
 
 // plainDate is a date of a label, as written: a label knows no time zone.

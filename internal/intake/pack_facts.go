@@ -281,6 +281,10 @@ func (c *coder) device(d *chart.Device) {
 	c.span(&d.Made)
 	c.span(&d.Expiry)
 	c.word(&d.MR)
+	c.word(&d.Issuer)
+	c.word(&d.Part)
+	c.text(&d.Parent)
+	c.word(&d.Odd)
 }
 
 func (c *coder) history(h *chart.History) {

@@ -21,7 +21,7 @@ func Check(r kv.Reader) (Sums, []string, error) {
 		return counted, nil, err
 	}
 	c.sums(counted, kept)
-	for _, step := range []func() error{c.records, c.identity, c.plans, c.wakes, c.work, c.workIndexes, c.rulings} {
+	for _, step := range []func() error{c.records, c.identity, c.plans, c.wakes, c.work, c.workIndexes, c.rulings, c.labels} {
 		if err := step(); err != nil {
 			return counted, nil, err
 		}

@@ -194,7 +194,21 @@ func (w *Writer) PutPlan(before, p *surveil.Plan, l Line) error {
 		*w.counts.Patients.of(state)--
 	}
 	*w.counts.Patients.of(l.State)++
+	if err := w.putBare(p.Patient, bareImplants(p)); err != nil {
+		return err
+	}
 	return w.put(lineKey(p.Patient), lineRecord{1, l})
+}
+
+// bareImplants counts the implants that no device on record belongs to.
+func bareImplants(p *surveil.Plan) int {
+	n := 0
+	for i := range p.Implants {
+		if len(p.Implants[i].Devices) == 0 {
+			n++
+		}
+	}
+	return n
 }
 
 // lineState is the state that the stored line of a patient gives.
@@ -233,7 +247,7 @@ func (w *Writer) DropPlan(before *surveil.Plan) error {
 		*w.counts.Patients.of(state)--
 	}
 	w.counts.Patients.WithImplant--
-	for _, key := range [][]byte{planKey(before.Patient), lineKey(before.Patient), wakeKey(before.Wake, before.Patient)} {
+	for _, key := range [][]byte{planKey(before.Patient), lineKey(before.Patient), wakeKey(before.Wake, before.Patient), bareKey(before.Patient)} {
 		if err := w.drop(key); err != nil {
 			return err
 		}

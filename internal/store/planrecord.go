@@ -62,6 +62,10 @@ type deviceRecord struct {
 	Name    string  `json:"name,omitempty"`
 	Made    spanRec `json:"made,omitempty"`
 	Expiry  spanRec `json:"expiry,omitempty"`
+	Issuer  string  `json:"issuer,omitempty"`
+	Part    string  `json:"part,omitempty"`
+	Parent  string  `json:"parent,omitempty"`
+	Odd     string  `json:"odd,omitempty"`
 }
 
 type visitRecord struct {
@@ -166,7 +170,8 @@ func implantRecordOf(m *surveil.Implant) implantRecord {
 	r := implantRecord{ID: m.ID, Class: m.Class, Index: spanOf(m.Index), Clock: spanOf(m.Clock), Clocks: m.Clocks, Zone: m.Zone, Side: m.Side,
 		Protocol: m.Protocol, Chosen: m.Chosen, Draft: m.Draft, Ended: m.Ended, EndedOn: m.EndedOn, Next: m.Next, Performer: m.Performer, Why: reasonsOf(m.Why)}
 	for _, d := range m.Devices {
-		r.Devices = append(r.Devices, deviceRecord{d.Ref, d.Version, d.Class, d.Zone, d.IsImplant, d.UDI, d.Lot, d.Serial, d.Name, spanOf(d.Made), spanOf(d.Expiry)})
+		r.Devices = append(r.Devices, deviceRecord{d.Ref, d.Version, d.Class, d.Zone, d.IsImplant, d.UDI, d.Lot, d.Serial, d.Name, spanOf(d.Made), spanOf(d.Expiry),
+			d.Issuer, d.Part, d.Parent, d.Odd})
 	}
 	for i := range m.Visits {
 		r.Visits = append(r.Visits, visitRecordOf(&m.Visits[i]))
@@ -179,7 +184,8 @@ func (r *implantRecord) implant() surveil.Implant {
 		Protocol: r.Protocol, Chosen: r.Chosen, Draft: r.Draft, Ended: r.Ended, EndedOn: r.EndedOn, Next: r.Next, Performer: r.Performer, Why: reasons(r.Why)}
 	for _, d := range r.Devices {
 		m.Devices = append(m.Devices, chart.Device{Source: chart.Source{Ref: d.Ref, Version: d.Version}, Class: d.Class, Zone: d.Zone, IsImplant: d.Implant,
-			UDI: d.UDI, Lot: d.Lot, Serial: d.Serial, Name: d.Name, Made: d.Made.span(), Expiry: d.Expiry.span()})
+			UDI: d.UDI, Lot: d.Lot, Serial: d.Serial, Name: d.Name, Made: d.Made.span(), Expiry: d.Expiry.span(),
+			Issuer: d.Issuer, Part: d.Part, Parent: d.Parent, Odd: d.Odd})
 	}
 	for i := range r.Visits {
 		m.Visits = append(m.Visits, r.Visits[i].visit())

@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 
+	"perennial/internal/chart"
 	"perennial/internal/kv"
 )
 
@@ -39,6 +40,7 @@ type Record struct {
 	Why     string          // why it is quarantined or not relevant
 	Unread  bool            // it could not be read, Why says why; there is no body
 	Body    json.RawMessage // slim record
+	Labels  *chart.Labels   // what it says of devices, when it is taken; not read back
 }
 
 // stored is how a record is stored. Fate and unread come first: fateOf reads
@@ -164,6 +166,9 @@ func (w *Writer) Take(rec Record, words []string) (bool, error) {
 	if err := w.putRecord(rec.key(), &rec); err != nil {
 		return false, err
 	}
+	if err := w.putLabels("rec", &rec, rec.Labels); err != nil {
+		return false, err
+	}
 	if err := w.tieReceipts(rec.Patient, have); err != nil {
 		return false, err
 	}
@@ -182,6 +187,9 @@ func (w *Writer) Skip(rec Record) (bool, error) {
 		return false, err
 	}
 	w.counts.Resources.NotRelevant++
+	if err := w.putLabels("skip", &rec, rec.Labels); err != nil {
+		return false, err
+	}
 	return true, w.putRecord(rec.skipKey(), &rec)
 }
 
@@ -203,6 +211,9 @@ func (w *Writer) Quarantine(rec Record, raw []byte) (bool, error) {
 		return false, err
 	}
 	w.counts.Resources.Quarantined++
+	if err := w.putLabels("raw", &rec, rec.Labels); err != nil {
+		return false, err
+	}
 	if err := w.put(rec.rawKey(), rawRecord{rec.stored(), raw}); err != nil || rec.Patient == "" {
 		return true, err
 	}
@@ -253,7 +264,10 @@ func (w *Writer) again(rec *Record, was receipt) error {
 	if err := w.put(old.gotKey(), receipt{V: 1, Patient: old.Patient, Seq: old.Seq}); err != nil {
 		return err
 	}
-	return w.putRecord(old.key(), &old)
+	if err := w.putRecord(old.key(), &old); err != nil {
+		return err
+	}
+	return w.labelAgain(&old)
 }
 
 // receive gives a version its place and writes its receipt.
@@ -334,6 +348,9 @@ func (w *Writer) Unskip(rec Record, words []string) error {
 	w.counts.Resources.NotRelevant--
 	*w.counts.Resources.of(rec.Fate)++
 	if err := w.put(rec.gotKey(), receipt{V: 1, Patient: rec.Patient, Seq: rec.Seq}); err != nil {
+		return err
+	}
+	if err := w.putLabels("rec", &rec, rec.Labels); err != nil {
 		return err
 	}
 	if err := w.putRecord(rec.key(), &rec); err != nil {

@@ -34,6 +34,11 @@
 //	"work-in", state, int32 by, key → items by state and by the day by which they are wanted
 //	"source", name                 → cursor and last success of a source
 //	"base", address                → servers on which patients are said to be
+//	"device", ref, version         → what a version of a resource says of devices
+//	"mark", sort, text, ref, version → … by lot, device identifier, serial number and other words
+//	"uses", device, ref, version   → operations and statements that name a device
+//	"lacks", what, device          → devices without a lot, a device identifier, a patient …
+//	"bare", patient                → how many implants have no device on record
 //
 // Patients are named as package intake names them: by the id of their record, or
 // by a key that is not resolved yet. Long texts in keys are cut and told apart by
@@ -80,6 +85,8 @@ type Meta struct {
 	Sendings  int       `json:"sendings,omitempty"`  // how often that began
 	Seq       int64     `json:"seq"`                 // resources taken so far: their order
 	Commits   int64     `json:"commits"`             // transactions that changed something
+	Labels    int       `json:"labels,omitempty"`    // version of the index of devices; another than this program's: it is to be made again
+	LabelsAt  string    `json:"labelsAt,omitempty"`  // how far that is done
 }
 
 // part makes a key part of any text: long ones are cut and told apart by a hash.
@@ -120,7 +127,7 @@ func Init(tx kv.Tx, now time.Time) error {
 	if have != nil {
 		return fault.New(fault.Conflict, "initialise the store", "It is ready for use.", errors.New("it was initialised before"))
 	}
-	return put(tx, metaKey(), Meta{V: Version, Made: now.UTC()})
+	return put(tx, metaKey(), Meta{V: Version, Made: now.UTC(), Labels: labelled})
 }
 
 // migration brings a store from the version before to its own.

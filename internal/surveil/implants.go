@@ -410,5 +410,26 @@ func (e *engine) deviceList(m *implant) []chart.Device {
 			list = append(list, d)
 		}
 	}
+	return e.withParts(m, list)
+}
+
+// withParts adds the devices that are parts of those of an implant, or of which
+// those are parts: limbs that only their main body ties to the operation.
+func (e *engine) withParts(m *implant, list []chart.Device) []chart.Device {
+	grown := slices.ContainsFunc(e.c.Devices, func(d chart.Device) bool { return d.Parent != "" })
+	for grown {
+		grown = false
+		for _, d := range e.c.Devices {
+			there := slices.ContainsFunc(list, func(o chart.Device) bool { return o.Ref == d.Ref })
+			tied := slices.ContainsFunc(list, func(o chart.Device) bool {
+				return o.Parent != "" && o.Parent == d.Ref || d.Parent != "" && d.Parent == o.Ref
+			})
+			elsewhere := slices.ContainsFunc(e.implants, func(o *implant) bool { return o != m && slices.Contains(o.devices, d.Ref) })
+			if tied && !there && !elsewhere {
+				list, grown = append(list, d), true
+			}
+		}
+	}
+	slices.SortStableFunc(list, func(a, b chart.Device) int { return strings.Compare(a.Ref, b.Ref) })
 	return list
 }

@@ -65,7 +65,9 @@ func (t *tracer) implant(m *Implant) {
 	t.span(m.Index, m.Clock)
 	t.days(m.EndedOn, day.Day(m.Clocks), day.Day(m.Next))
 	for i := range m.Devices {
-		t.text(m.Devices[i].Ref)
+		d := &m.Devices[i]
+		t.text(d.Ref, d.UDI, d.Lot, d.Serial, d.Name, d.Issuer, d.Part, d.Odd)
+		t.span(d.Made, d.Expiry)
 	}
 	t.reasons(m.Why)
 	for i := range m.Visits {

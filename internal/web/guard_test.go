@@ -84,7 +84,7 @@ func evil() web.Patient {
 	v := surveil.Visit{Implant: e, Clock: 1, Series: e, Step: e, Target: day.On(today()), Opens: day.On(today() - 9), Closes: day.On(today() + 9), Standing: surveil.Standing(e), Timing: e, Study: e, StudyDate: day.On(today()), Result: e,
 		Booking: &surveil.VisitBooking{Appointment: e, Date: today()}, Excuse: e, Added: true, Cite: e, Evidence: e, Protocol: e, Why: why}
 	m := surveil.Implant{ID: e, Class: e, Index: day.On(today() - 99), Zone: e, Side: e, Protocol: e, Chosen: e, Draft: true, Ended: surveil.End(e), EndedOn: today(), Visits: []surveil.Visit{v}, Performer: e, Why: why,
-		Devices: []chart.Device{{Name: e, UDI: e, Lot: e, Serial: e}}}
+		Devices: []chart.Device{{Name: e, UDI: e, Lot: e, Serial: e, Issuer: e, Part: e, Parent: e, Odd: e}}}
 	p := &surveil.Plan{Patient: e, AsOf: today(), Identifiers: []string{"x|" + e}, Surveillance: surveil.State("active"), FollowUp: surveil.Rung(e), Implants: []surveil.Implant{m}, Notes: why,
 		Work: []surveil.Work{{Key: e, Kind: e, Urgency: e, By: today(), Implant: e, Visit: v.Key(), About: e, Why: why}}, Questions: []surveil.Question{{Key: e, Kind: e, About: e, Visit: e, Hides: true, Why: why[1]}}}
 	c := &chart.Chart{Patient: e, Name: e, Sex: e, Phone: e, Identifiers: []string{e},

@@ -40,6 +40,7 @@ type implantView struct {
 	*surveil.Implant
 	Visits []visitView
 	Sac    *sacView // nil where nothing was measured
+	Parts  []partView
 }
 
 // visitView is a visit as it is shown.
@@ -85,6 +86,7 @@ func (s *Server) patientPage(p *Patient) patientPage {
 	for i := range p.Plan.Implants {
 		one := implantOf(&p.Plan.Implants[i], p.Plan.AsOf)
 		one.Sac = sacOf(p, &p.Plan.Implants[i], i)
+		one.Parts = partsOf(p.Chart, &p.Plan.Implants[i])
 		v.Implants = append(v.Implants, one)
 	}
 	share(v.Implants)
