@@ -237,6 +237,9 @@ func (e *engine) whyStanding(v *visit) Reason {
 		if v.ruling+v.got.acceptedBy != "" {
 			why.Rule = "accepted-by-person"
 		}
+		if v.got.Kind == chart.RetrievalReview {
+			why.Rule = "decided-by-person"
+		}
 		why.Word = v.got.How
 	case Excused:
 		why.Facts, why.Word = v.excuseBy, v.excuse

@@ -42,7 +42,11 @@ func (e *engine) key(kind, about string) string {
 // visitItem starts the work item of a visit.
 func (e *engine) visitItem(v *visit, kind string) Work {
 	key := e.c.Patient + "|" + v.implant.id + "|" + strconv.Itoa(v.clock.number) + "|" + v.step + "|" + strconv.Itoa(v.n) + "|" + kind
-	return Work{Key: key, Kind: kind, Urgency: "routine", Implant: v.implant.id, Visit: v.key(), Why: e.whyVisit(v)}
+	w := Work{Key: key, Kind: kind, Urgency: "routine", Implant: v.implant.id, Visit: v.key(), Why: e.whyVisit(v)}
+	if v.asksForDecision() {
+		w.Why = append(w.Why, Reason{Rule: "asks-for-decision"})
+	}
+	return w
 }
 
 // visitWork is arrange-imaging and chase-overdue.
