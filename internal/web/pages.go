@@ -37,6 +37,7 @@ type patientPage struct {
 type implantView struct {
 	*surveil.Implant
 	Visits []visitView
+	Differ []differView
 }
 
 // visitView is a visit as it is shown.
@@ -80,7 +81,9 @@ func (s *Server) patientPage(p *Patient) patientPage {
 	v.Here = ""
 	v.Standing, v.Mark = whole(p.Plan)
 	for i := range p.Plan.Implants {
-		v.Implants = append(v.Implants, implantOf(&p.Plan.Implants[i], p.Plan.AsOf))
+		m := &p.Plan.Implants[i]
+		v.Implants = append(v.Implants, implantOf(m, p.Plan.AsOf))
+		v.Implants[i].Differ = differOf(p.Conflicts, m.Class, m.Protocol)
 	}
 	rows := Rows(p)
 	slices.SortStableFunc(rows, func(a, b Row) int { return pressing(&a, &b) })
@@ -222,6 +225,13 @@ type statusPage struct {
 	Live    string
 	Mode    string
 	Digest  string
+	Differ  []careDiffer
+}
+
+// careDiffer is what the sources say otherwise about a class that is followed.
+type careDiffer struct {
+	Class, Protocol string
+	Differ          []differView
 }
 
 // sumView is a sum with what its parts make.
@@ -248,6 +258,11 @@ func (s *Server) status(w http.ResponseWriter, r *http.Request) error {
 	}
 	p.St.Care = slices.Clone(st.Care)
 	for i := range p.St.Care {
+		for _, class := range st.Care[i].Of {
+			if list := differOf(st.Conflicts, class, st.Care[i].Protocol); len(list) > 0 {
+				p.Differ = append(p.Differ, careDiffer{class, st.Care[i].Protocol, list})
+			}
+		}
 		p.St.Care[i].Classes = classNames(st.Care[i].Classes)
 	}
 	for _, sum := range st.Sums {
