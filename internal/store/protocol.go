@@ -1,6 +1,9 @@
 package store
 
 import (
+	"bytes"
+	"compress/gzip"
+	"io"
 	"time"
 
 	"perennial/internal/day"
@@ -43,12 +46,40 @@ func (w *Writer) PutAdopted(a Adopted) error {
 // ReadProtocol reads the text of a protocol by its hash; empty where it is not
 // kept.
 func ReadProtocol(r kv.Reader, hash string) (string, error) {
-	text, err := r.Get(kv.Key("protocol", hash))
-	return string(text), err
+	packed, err := r.Get(protocolKey(hash))
+	if err != nil || packed == nil {
+		return "", err
+	}
+	z, err := gzip.NewReader(bytes.NewReader(packed))
+	if err != nil {
+		return "", damaged("a protocol cannot be read")
+	}
+	text, err := io.ReadAll(z)
+	if err != nil {
+		return "", damaged("a protocol cannot be read")
+	}
+	return string(text), nil
 }
 
-// PutProtocol keeps the text of a protocol. What was in force once is never
-// dropped.
+// PutProtocol keeps the text of a protocol, packed. What was in force once is
+// never dropped.
 func (w *Writer) PutProtocol(hash, text string) error {
-	return w.putText(kv.Key("protocol", hash), []byte(text))
+	have, err := w.Tx.Get(protocolKey(hash))
+	if err != nil || have != nil {
+		return err // the hash is that of what it says
+	}
+	var b bytes.Buffer
+	z, err := gzip.NewWriterLevel(&b, gzip.BestCompression)
+	if err != nil {
+		return err
+	}
+	if _, err := io.WriteString(z, text); err != nil {
+		return err
+	}
+	if err := z.Close(); err != nil {
+		return err
+	}
+	return w.putText(protocolKey(hash), b.Bytes())
 }
+
+func protocolKey(hash string) []byte { return kv.Key("protocol", hash) }
