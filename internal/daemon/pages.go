@@ -187,6 +187,18 @@ func (p *Pages) source(s *store.Source, made time.Time) web.Source {
 	return web.Source{Name: s.Name, Success: s.Success, Tried: s.Tried, Error: s.Error, New: s.New, Stale: stale}
 }
 
+// drafts are the protocols in force that nobody has signed off.
+func (p *Pages) drafts() []string {
+	var list []string
+	for _, c := range p.care() {
+		if c.Draft && !slices.Contains(list, c.Protocol) {
+			list = append(list, c.Protocol)
+		}
+	}
+	slices.Sort(list)
+	return list
+}
+
 // care lists the protocols in force.
 func (p *Pages) care() []web.Care {
 	seen := map[string]int{}

@@ -47,6 +47,7 @@ type parser struct {
 	ways    map[string][]Way  // by name
 	known   []string          // classes of the protocol
 	whenAt  []place           // of the conditions of the triggers
+	status  string
 }
 
 // place is where something stands in the document.
@@ -141,6 +142,7 @@ func (p *parser) protocol(top *yamldoc.Section) *Protocol {
 		Late:       top.Bool("late", true), KeepClock: top.Bool("keep_clock", false),
 		Gap: p.offset(top, "gap", true),
 	}
+	p.status = out.Status
 	if strings.ContainsAny(out.Version, "@/ \n") {
 		top.Report("version", "a version holds no space, @ or /")
 	}
@@ -285,6 +287,9 @@ func (p *parser) citation(s *yamldoc.Section) Cite {
 		s.Report("evidence", "the evidence mark is missing; one of %s is expected", strings.Join(EvidenceMarks(), ", "))
 	} else {
 		p.word(at(s, "evidence"), "evidence mark", c.Evidence, EvidenceMarks())
+	}
+	if c.Whole = c.String(); p.status == "draft" {
+		c.Whole = strings.TrimSuffix(c.Whole, "]") + ", draft protocol]"
 	}
 	s.Done()
 	return c

@@ -142,8 +142,9 @@ func TestAllProblemsAtOnce(t *testing.T) {
 func TestParseReadsEverything(t *testing.T) {
 	t.Parallel()
 	cite := protocol.Cite{Text: "An invented source, for tests only", Evidence: "DESIGN"}
+	cite.Whole = "An invented source, for tests only [DESIGN, draft protocol]"
 	graded := cite
-	graded.Grade = "1/B"
+	graded.Grade, graded.Whole = "1/B", "An invented source, for tests only (1/B) [DESIGN, draft protocol]"
 	ways := []protocol.Way{
 		{Kinds: []chart.Kind{chart.CTAngiogram}},
 		{Kinds: []chart.Kind{chart.CTContrast}, Acceptance: true},

@@ -48,6 +48,7 @@ type Cite struct {
 	Text     string // the citation as printed
 	Grade    string // grade of the recommendation, as the source writes it
 	Evidence string // FOUND, FOUND2, MEM-H, MEM-M, MEM-L or DESIGN
+	Whole    string // all of it on one line, with the state of a protocol that nobody has signed off
 }
 
 // Cover is the territory that a study must show for implants of a class, or

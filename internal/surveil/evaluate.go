@@ -205,7 +205,7 @@ func kindsOf(v *visit) []chart.Kind {
 // whyVisit gives the reasons of a visit: what made it, and what put it where
 // it stands. Its facts are all that the standing rests on.
 func (e *engine) whyVisit(v *visit) []Reason {
-	made := Reason{Rule: "protocol-step", Facts: v.madeBy(), Cite: v.cite.Text, From: v.clock.from, To: v.target, Word: v.protocol.Ref() + " " + v.step}
+	made := Reason{Rule: "protocol-step", Facts: v.madeBy(), Cite: v.cite.Whole, From: v.clock.from, To: v.target, Word: v.protocol.Ref() + " " + v.step}
 	if v.rule != "" {
 		made.Rule, made.Facts, made.Word = "trigger-visit", append(made.Facts, v.cause...), v.rule
 	}

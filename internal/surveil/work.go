@@ -249,7 +249,7 @@ func (e *engine) findingReviews(m *implant, latest day.Day, add func(string, day
 	}
 	for _, h := range e.hits(m, m.now().care(), m.now().class) {
 		if r := h.trigger.Then.Review; r != nil && h.finding != nil {
-			want(h, r.Within, r.Urgency, Reason{Rule: "trigger-review", Facts: h.facts, From: h.finding.On, Word: said(h.finding) + " (rule " + h.trigger.ID + ")", Cite: h.trigger.Cite.Text})
+			want(h, r.Within, r.Urgency, Reason{Rule: "trigger-review", Facts: h.facts, From: h.finding.On, Word: said(h.finding) + " (rule " + h.trigger.ID + ")", Cite: h.trigger.Cite.Whole})
 		}
 	}
 }

@@ -47,6 +47,7 @@ type Options struct {
 	Now     func() time.Time // nil: the clock; only for "how long ago"
 	Zone    *time.Location   // of the site; nil: UTC
 	Version string           // of the program, for the footer and the metrics
+	Drafts  func() []string  // protocols in force that nobody has signed off; nil: none
 }
 
 // Server makes the pages.
