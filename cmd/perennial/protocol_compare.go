@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"maps"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -60,8 +59,8 @@ func twoProtocols(e *env, args []string) (*pair, error) {
 	}
 	var out pair
 	for i, name := range args {
-		if _, err := os.Stat(name); err != nil && e.dir != "" && g.Protocols[name] == nil && !filepath.IsAbs(name) {
-			name = filepath.Join(e.dir, name)
+		if e.dir != "" && g.Protocols[name] == nil && !filepath.IsAbs(name) {
+			name = filepath.Join(e.dir, name) // typed in another folder
 		}
 		if out.by[i], err = g.Protocol(name); err != nil {
 			return nil, err
