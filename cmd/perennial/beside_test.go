@@ -40,6 +40,11 @@ func TestCommandsBesideTheDaemon(t *testing.T) {
 	put("a.ndjson", person("a")+"\n"+graft("ea", "a", "2026-03-10")+"\n")
 	put("bad.ndjson", "{\n")
 	put("old.csv", "patient,class,date,device\nc,evar,2020-01-02,Harbour graft lot Q-77\n")
+	example, err := os.ReadFile("../../testdata/protocols/good-small.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	put("own.yaml", string(example))
 	settings := filepath.Join(s.dir, "site.yaml")
 	lines := []struct {
 		line, input, out, errs string
@@ -64,6 +69,9 @@ func TestCommandsBesideTheDaemon(t *testing.T) {
 		{line: "received lost", errs: "lost", code: 2},
 		{line: "go-live --who Quill --yes", out: "live"},
 		{line: "backup copy.db", out: "was read back"},
+		{line: "protocol compare svs-aaa-2018 own.yaml", out: "3 patients with an implant; the visits or the follow-up of 3 would change"},
+		{line: "protocol compare svs-aaa-2018 nowhere.yaml", errs: "nowhere.yaml", code: 2},
+		{line: "protocol adopt", out: "Nothing waits"},
 	}
 	address, stop := s.serve()
 	for _, l := range lines {

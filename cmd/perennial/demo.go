@@ -72,7 +72,7 @@ func runDemo(ctx context.Context, e *env, dir string, on day.Day, pages bool) er
 		return err
 	}
 	clock := noon(on - 1)
-	cl, rules, closeStore, err := demoClinic(ctx, dir, func() time.Time { return clock })
+	cl, closeStore, err := demoClinic(ctx, dir, func() time.Time { return clock })
 	if err != nil {
 		return err
 	}
@@ -96,7 +96,7 @@ func runDemo(ctx context.Context, e *env, dir string, on day.Day, pages bool) er
 	if err != nil {
 		return err
 	}
-	letter, err := demoLetter(ctx, cl, rules, dir, on)
+	letter, err := demoLetter(ctx, cl, dir, on)
 	if err != nil {
 		return err
 	}
@@ -118,45 +118,49 @@ func runDemo(ctx context.Context, e *env, dir string, on day.Day, pages bool) er
 	if !pages {
 		return nil
 	}
-	return demoPages(ctx, e, cl, rules)
+	return demoPages(ctx, e, cl)
 }
 
 // demoPages shows the pages until the context ends.
-func demoPages(ctx context.Context, e *env, cl *clinic.Clinic, rules *surveil.Rules) error {
+func demoPages(ctx context.Context, e *env, cl *clinic.Clinic) error {
+	g, err := assess.LoadGuidance(config.Files)
+	if err != nil {
+		return err
+	}
 	return daemon.Serve(ctx, daemon.Options{Clinic: cl, Listen: "127.0.0.1:0", Log: slog.New(slog.NewTextHandler(e.stderr, nil)), Version: buildOf().Version, Poll: time.Hour,
-		Pages: &daemon.Pages{Clinic: cl, Site: demo.Unit, Rules: rules, Now: time.Now},
+		Pages: &daemon.Pages{Clinic: cl, Site: demo.Unit, Conflicts: g.Conflicts, Now: time.Now},
 		Ready: func(at string) { fmt.Fprintf(e.stdout, "\npages: %s  (Ctrl-C ends)\n", at) }})
 }
 
 // demoClinic makes the store; its clock is given.
-func demoClinic(ctx context.Context, dir string, now func() time.Time) (*clinic.Clinic, *surveil.Rules, func(), error) {
+func demoClinic(ctx context.Context, dir string, now func() time.Time) (*clinic.Clinic, func(), error) {
 	w, err := assess.Prepare(assess.Options{Shipped: config.Files})
 	if err != nil {
-		return nil, nil, nil, err
+		return nil, nil, err
 	}
 	rules := *w.Rules
 	rules.Settings.Start = day.Of(now().Year()-1, int(now().Month()), 1) // the unit has worked with it for a year
 	w.Rules = &rules
 	path := filepath.Join(dir, "demo.db")
 	if err := boltkv.Create(path); err != nil {
-		return nil, nil, nil, fault.New(fault.KindOf(err), "", "Name a new folder with --dir.", err)
+		return nil, nil, fault.New(fault.KindOf(err), "", "Name a new folder with --dir.", err)
 	}
 	db, err := boltkv.Open(path)
 	if err != nil {
-		return nil, nil, nil, err
+		return nil, nil, err
 	}
 	closeStore := func() { _ = db.Close() }
 	if err := clinic.Init(ctx, db, now()); err != nil {
 		closeStore()
-		return nil, nil, nil, err
+		return nil, nil, err
 	}
 	cl, err := clinic.New(ctx, clinic.Options{DB: db, Book: w.Book, Rules: w.Rules, Zone: w.Zone, Now: now, Mode: outbox.Files,
 		Routes: []outbox.Route{{Name: "files", Files: true, Carrier: fhirtask.NewFiles(filepath.Join(dir, "tasks"), "demo")}}})
 	if err != nil {
 		closeStore()
-		return nil, nil, nil, err
+		return nil, nil, err
 	}
-	return cl, w.Rules, closeStore, nil
+	return cl, closeStore, nil
 }
 
 // noon is the middle of a day.
@@ -195,9 +199,9 @@ func demoTasks(ctx context.Context, cl *clinic.Clinic, dir string) (int, error) 
 }
 
 // demoLetter writes the digest as an .eml file.
-func demoLetter(ctx context.Context, cl *clinic.Clinic, rules *surveil.Rules, dir string, on day.Day) (string, error) {
+func demoLetter(ctx context.Context, cl *clinic.Clinic, dir string, on day.Day) (string, error) {
 	now := func() time.Time { return noon(on) }
-	l, err := daemon.Letter(ctx, &daemon.Pages{Clinic: cl, Site: demo.Unit, Rules: rules, Now: now}, daemon.Digest{}, "nurse@saltmere.example")
+	l, err := daemon.Letter(ctx, &daemon.Pages{Clinic: cl, Site: demo.Unit, Now: now}, daemon.Digest{}, "nurse@saltmere.example")
 	if err != nil {
 		return "", err
 	}

@@ -11,13 +11,14 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"perennial/config"
+	"perennial/internal/assess"
 	"perennial/internal/daemon"
 	"perennial/internal/doorway"
 	"perennial/internal/fault"
 	"perennial/internal/kv/boltkv"
 	"perennial/internal/settings"
 	"perennial/internal/source"
-	"perennial/internal/surveil"
 	"perennial/internal/web"
 )
 
@@ -58,13 +59,17 @@ func serveCommand(e *env) *cobra.Command {
 			return errors.Join(err, db.Close())
 		}
 		h := &house{cl, db, s}
-		return errors.Join(h.serve(c.Context(), e, w.Rules, sources), db.Close())
+		return errors.Join(h.serve(c.Context(), e, sources), db.Close())
 	}
 	return c
 }
 
 // serve runs the daemon, and the commands that are handed to it.
-func (h *house) serve(ctx context.Context, e *env, rules *surveil.Rules, sources []source.Source) error {
+func (h *house) serve(ctx context.Context, e *env, sources []source.Source) error {
+	g, err := assess.LoadGuidance(config.Files)
+	if err != nil {
+		return err
+	}
 	s, log := &h.settings, slog.New(slog.NewTextHandler(e.stderr, nil))
 	ctx, cancel := context.WithCancel(ctx)
 	var door sync.WaitGroup
@@ -83,7 +88,7 @@ func (h *house) serve(ctx context.Context, e *env, rules *surveil.Rules, sources
 	return daemon.Serve(ctx, daemon.Options{Clinic: h.clinic, Listen: s.Listen, Sources: sources,
 		Poll: time.Duration(s.Times.PollEvery) * time.Minute, Send: time.Duration(s.Times.SendEvery) * time.Minute, Nightly: s.Times.NightlyAt,
 		Digest: digestOf(s), Log: log, Version: buildOf().Version,
-		Pages: &daemon.Pages{Clinic: h.clinic, Site: s.Site.Name, Rules: rules, Feeds: feedsOf(s), StaleHours: 24 * s.Numbers.FeedStaleDays, Now: e.now},
+		Pages: &daemon.Pages{Clinic: h.clinic, Site: s.Site.Name, Conflicts: g.Conflicts, Feeds: feedsOf(s), StaleHours: 24 * s.Numbers.FeedStaleDays, Now: e.now},
 		Ready: func(at string) { fmt.Fprintln(e.stdout, "pages: "+at) }})
 }
 

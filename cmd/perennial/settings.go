@@ -1,15 +1,22 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
+	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
+	"perennial/config"
 	"perennial/internal/assess"
 	"perennial/internal/fault"
+	"perennial/internal/notice"
 	"perennial/internal/settings"
 	"perennial/internal/surveil"
 	"perennial/internal/yamldoc"
@@ -33,9 +40,9 @@ func settingsCheckCommand(e *env) *cobra.Command {
 	}
 	format := formatFlag(c, "table", "json")
 	c.RunE = func(_ *cobra.Command, args []string) error {
-		_, _, err := workOf(e, args[0])
+		_, w, err := workOf(e, args[0])
 		if err == nil {
-			return confirm(e, *format, map[string]bool{"good": true}, "the settings are good")
+			return goodSettings(e, *format, w.Rules)
 		}
 		if problems, ok := errors.AsType[yamldoc.Problems](err); ok && *format == "json" {
 			return writeProblems(e, problems)
@@ -43,6 +50,36 @@ func settingsCheckCommand(e *env) *cobra.Command {
 		return err
 	}
 	return c
+}
+
+// goodSettings says that settings are good, which protocols the site picks by
+// them, and where the sources differ about each.
+func goodSettings(e *env, format string, rules *surveil.Rules) error {
+	g, err := assess.LoadGuidance(config.Files)
+	if err != nil {
+		return err
+	}
+	object := map[string]any{"good": true}
+	var picked []map[string]any
+	var text bytes.Buffer
+	for _, class := range slices.Sorted(maps.Keys(rules.Care)) {
+		for _, era := range rules.Care[class] {
+			if era.Chosen != "site" {
+				continue
+			}
+			p, list := era.Protocol, g.Conflicts.For(class)
+			picked = append(picked, map[string]any{"class": class, "protocol": p.Ref(), "status": p.Status, "evidence": p.Cite.Evidence, "conflicts": conflictObjects(list, p.ID)})
+			fmt.Fprintf(&text, "\n\n%s: %s, %s, source known: %s", notice.ClassName(class), p.Ref(), p.Status, p.Cite.Evidence)
+			text.WriteString(unsigned(p))
+			if err := writeConflicts(&text, list, p.ID); err != nil {
+				return err
+			}
+		}
+	}
+	if picked != nil {
+		object["protocols"] = picked
+	}
+	return confirm(e, format, object, "the settings are good%s", strings.TrimRight(text.String(), "\n"))
 }
 
 // writeProblems writes one object for each mistake.

@@ -78,6 +78,9 @@ func writeStatus(out io.Writer, st *clinic.Status) {
 		live = "since " + st.Live.Format(time.DateOnly) + ", said by " + st.LiveBy
 	}
 	fmt.Fprintf(out, "mode %s; live %s\n", st.Mode, live)
+	if st.Waiting {
+		fmt.Fprintln(out, "The protocols in the settings have changed and are not in force yet; until somebody adopts them the old ones hold: perennial protocol adopt")
+	}
 	if st.Behind {
 		fmt.Fprintln(out, "Some plans are from before today, or were made with other settings; the next import or night brings them up to date.")
 	}

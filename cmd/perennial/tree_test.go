@@ -104,9 +104,9 @@ func checkFormats(t *testing.T, path []string) {
 	}
 	errs.Reset()
 	args := append(slices.Clone(path), "--format", "xml")
-	for _, n := range []int{0, 1} { // some commands need an argument
+	for n := range 3 { // some commands need an argument, or two
 		errs.Reset()
-		code := run(context.Background(), testEnv(io.Discard, &errs), append(slices.Clone(args), []string{"accept"}[:n]...))
+		code := run(context.Background(), testEnv(io.Discard, &errs), append(slices.Clone(args), []string{"accept", "refuse"}[:n]...))
 		if code != exitUsage {
 			t.Errorf("a format that is not known: exit status %d", code)
 		}

@@ -151,6 +151,7 @@ func TestFullDiskOfTheStore(t *testing.T) {
 		}
 	}
 	c.good("init")
+	c.good("status") // the first start keeps the protocols in force
 	fill()
 	c.run("import", input, later)
 	c.want(1, "perennial: importing "+input+" was stopped: commit to the store: write perennial.db: no space left on device\n"+

@@ -27,6 +27,9 @@ func addSite(set protocol.Set, rules *surveil.Rules, uses []SiteUse, taken []sur
 		if err != nil {
 			return err
 		}
+		if p.PerPatient {
+			return usage("the protocol "+p.ID+" is never for everybody: "+p.Title, "Leave it out of the settings; a person chooses it for a patient: perennial rule protocol --patient ID --value "+p.ID+" …")
+		}
 		rules.All[p.ID] = p
 		for _, class := range p.Classes {
 			if !slices.ContainsFunc(taken, func(t surveil.InForce) bool { return t.Protocol.For(class) }) {

@@ -19,10 +19,13 @@ const (
 	Radiograph
 	Angiogram
 	OtherImaging
+	// RetrievalReview is no imaging: a person decides whether a filter of the
+	// vena cava can come out. No study is ever one.
+	RetrievalReview
 )
 
 // kindNames are the names in protocols and output, in the order of the constants.
-const kindNames = "unknown ct-angiogram ct-contrast ct-plain ct-unknown-contrast mr-angiogram mr duplex duplex-limited radiograph angiogram other"
+const kindNames = "unknown ct-angiogram ct-contrast ct-plain ct-unknown-contrast mr-angiogram mr duplex duplex-limited radiograph angiogram other retrieval-review"
 
 // String gives the name that protocols and outputs use.
 func (k Kind) String() string {

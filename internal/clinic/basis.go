@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+
+	"perennial/internal/surveil"
 )
 
 // engine is counted up when surveil or intake decide something else on the same
@@ -14,18 +16,21 @@ import (
 const engine = 3
 
 // basisOf is a hash of all that plans rest on beside the resources and rulings.
-func basisOf(o *Options) string {
+func basisOf(o *Options, rules *surveil.Rules) string {
 	h := sha256.New()
 	fmt.Fprintln(h, engine, o.Book.Hash(), o.Zone)
-	for _, class := range slices.Sorted(maps.Keys(o.Rules.Care)) {
-		for _, f := range o.Rules.Care[class] {
+	for _, class := range slices.Sorted(maps.Keys(rules.Care)) {
+		for _, f := range rules.Care[class] {
 			fmt.Fprintln(h, class, f.Protocol.Ref(), f.Protocol.Hash, f.From, f.Chosen)
 		}
 	}
-	for _, id := range slices.Sorted(maps.Keys(o.Rules.All)) {
-		fmt.Fprintln(h, id, o.Rules.All[id].Hash)
+	for _, id := range slices.Sorted(maps.Keys(rules.All)) {
+		fmt.Fprintln(h, id, rules.All[id].Hash)
 	}
-	settings, _ := json.Marshal(o.Rules.Settings) // numbers and days: cannot fail
+	settings, _ := json.Marshal(rules.Settings) // numbers and days: cannot fail
 	h.Write(settings)
 	return hex.EncodeToString(h.Sum(nil)[:16])
 }
+
+// basis is what the plans are to rest on.
+func (c *Clinic) basis() string { return c.force.Load().basis }

@@ -17,8 +17,8 @@
 //
 // All that is decided is decided for the civil day of the site on which it
 // happens. Between two imports a plan changes only on its wake day: Tick looks
-// at those who wake. When the code book, the protocols or the numbers change,
-// everybody is looked at again (Rebuild).
+// at those who wake. When the code book or the numbers change, everybody is looked
+// at again; when the protocols do, once a person has adopted them (Adopt).
 //
 // # People win
 //
@@ -39,6 +39,7 @@ import (
 	"encoding/json"
 	"errors"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"perennial/internal/audit"
@@ -75,8 +76,8 @@ type Options struct {
 // Clinic does the work. It is safe for use by several goroutines.
 type Clinic struct {
 	o     Options
-	given *surveil.Rules // as they came; o.Rules has what the store adds
-	basis string
+	given *surveil.Rules // as they came
+	force atomic.Pointer[force]
 	quiet sync.RWMutex // held by whoever tells what changed, so that nothing changes meanwhile
 }
 
@@ -117,9 +118,13 @@ func (c *Clinic) start(tx kv.Tx) error {
 	if err != nil {
 		return err
 	}
-	c.begin(w.Meta.Made)
+	f, err := c.takeUp(w, c.begin(w.Meta.Made))
+	if err != nil {
+		return err
+	}
+	c.force.Store(f)
 	if w.Meta.Seq == 0 && w.Meta.Commits == 0 {
-		w.Meta.Basis = c.basis
+		w.Meta.Basis = f.basis
 	}
 	return w.Finish()
 }

@@ -198,7 +198,7 @@ func (c *Clinic) keepOne(w *store.Writer, t *taken, first bool) (bool, error) {
 			return false, err
 		}
 		if isNew && !first {
-			w.Meta.Rebuild, w.Meta.RebuildAt = c.basis, "" // whose an address is may be told otherwise now
+			w.Meta.Rebuild, w.Meta.RebuildAt = c.basis(), "" // whose an address is may be told otherwise now
 		}
 	}
 	switch t.use {

@@ -115,7 +115,7 @@ func (c *Clinic) checkRuling(r *chart.Ruling) error {
 		return bad("who decided it is missing")
 	case strings.TrimSpace(r.Why) == "":
 		return bad("why it was decided is missing")
-	case r.About == "" && slices.Contains([]chart.RulingKind{chart.RuleAccept, chart.RuleRefuse, chart.RuleReviewed, chart.RuleAnswer}, r.Kind):
+	case r.About == "" && !(r.Kind == chart.RuleReviewed && r.Visit != "") && slices.Contains([]chart.RulingKind{chart.RuleAccept, chart.RuleRefuse, chart.RuleReviewed, chart.RuleAnswer}, r.Kind):
 		return bad("what it is about is missing: the reference of a study or report, or the key of a question")
 	case r.Kind == chart.RulePause && r.Until > 0 && r.Until < c.from(r):
 		return bad("the pause ends before it begins")

@@ -9,15 +9,14 @@ import (
 	"perennial/internal/surveil"
 )
 
-// begin fills in what the rules leave to the store: reports are work from the day
+// begin gives the rules of the settings, and fills in what the rules leave to the store: reports are work from the day
 // on which the store was made, where the site names no day.
-func (c *Clinic) begin(made time.Time) {
+func (c *Clinic) begin(made time.Time) *surveil.Rules {
 	rules := *c.given
 	if rules.Settings.Start == 0 {
 		rules.Settings.Start = c.civil(made)
 	}
-	c.o.Rules = &rules
-	c.basis = basisOf(&c.o)
+	return &rules
 }
 
 // civil is the day of the site on which a moment falls.
@@ -49,10 +48,11 @@ func (c *Clinic) rulesOn(r kv.Reader, asOf day.Day) (rules *surveil.Rules, silen
 			complete = on
 		}
 	}
-	if len(c.o.Feeds) == 0 || complete.Plus(c.o.Rules.Settings.FeedStaleDays) >= asOf {
-		return c.o.Rules, false, nil
+	inForce := c.Rules()
+	if len(c.o.Feeds) == 0 || complete.Plus(inForce.Settings.FeedStaleDays) >= asOf {
+		return inForce, false, nil
 	}
-	held := *c.o.Rules
+	held := *inForce
 	held.Settings.CompleteTo = complete
 	return &held, true, nil
 }

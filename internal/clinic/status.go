@@ -19,8 +19,9 @@ type Status struct {
 	Live     time.Time      `json:"live,omitzero"` // zero: go-live has not been said
 	LiveBy   string         `json:"liveBy,omitempty"`
 	Mode     outbox.Mode    `json:"mode"`
-	Ticked   day.Day        `json:"ticked"` // the last day for which everybody who wakes was looked at
-	Behind   bool           `json:"behind"` // plans have to be made again, or somebody should have been looked at
+	Ticked   day.Day        `json:"ticked"`                  // the last day for which everybody who wakes was looked at
+	Waiting  bool           `json:"protocolsWait,omitempty"` // changed protocols of the settings that nobody has adopted yet
+	Behind   bool           `json:"behind"`                  // plans have to be made again, or somebody should have been looked at
 	Digested time.Time      `json:"digested,omitzero"`
 	Outbox   outbox.Counts  `json:"outbox"`
 	Sources  []store.Source `json:"sources"`
@@ -29,7 +30,7 @@ type Status struct {
 
 // Status says how the clinic stands, in one short read.
 func (c *Clinic) Status(ctx context.Context) (Status, error) {
-	s := Status{Today: c.Today(), Mode: c.Mode()}
+	s := Status{Today: c.Today(), Mode: c.Mode(), Waiting: c.force.Load().waiting}
 	err := c.view(ctx, func(r kv.Reader) error {
 		m, err := store.ReadMeta(r)
 		if err != nil {
@@ -40,7 +41,7 @@ func (c *Clinic) Status(ctx context.Context) (Status, error) {
 		if err != nil {
 			return err
 		}
-		s.Behind = m.Rebuild != "" || m.Basis != c.basis || len(waking) > 0
+		s.Behind = m.Rebuild != "" || m.Basis != c.basis() || len(waking) > 0
 		if s.Sums, err = store.ReadCounts(r); err != nil {
 			return err
 		}

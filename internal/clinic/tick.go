@@ -105,14 +105,14 @@ func (c *Clinic) rebuildPage(ctx context.Context) (done bool, changes Changes, e
 	err = c.update(ctx, audit.Entry{Actor: self, Action: "rebuild"}, func(w *store.Writer) (any, error) {
 		done, changes = false, Changes{}
 		m := &w.Meta
-		if m.Rebuild == "" && m.Basis == c.basis {
+		if m.Rebuild == "" && m.Basis == c.basis() {
 			done = true
 			return nil, nil
 		}
-		if m.Rebuild != c.basis {
-			m.Rebuild, m.RebuildAt = c.basis, ""
+		if m.Rebuild != c.basis() {
+			m.Rebuild, m.RebuildAt = c.basis(), ""
 		}
-		if m.RebuildAt == "" && m.Basis != c.basis {
+		if m.RebuildAt == "" && m.Basis != c.basis() {
 			if err := c.reviveSkipped(w); err != nil {
 				return nil, err
 			}
@@ -122,7 +122,7 @@ func (c *Clinic) rebuildPage(ctx context.Context) (done bool, changes Changes, e
 			return nil, err
 		}
 		if len(keys) == 0 {
-			m.Basis, m.Rebuild, m.RebuildAt = c.basis, "", ""
+			m.Basis, m.Rebuild, m.RebuildAt = c.basis(), "", ""
 			return nil, nil
 		}
 		m.RebuildAt = keys[len(keys)-1]

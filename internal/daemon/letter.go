@@ -27,6 +27,7 @@ func content(ctx context.Context, p *Pages, d Digest) (digest.Input, error) {
 	if in.Alarms, err = p.alarms(ctx); err != nil {
 		return in, err
 	}
+	in.Drafts = p.drafts()
 	in.Sums, in.Sources = sums(&st), p.sources(&st)
 	if !st.Digested.IsZero() {
 		in.Since = civil(st.Digested.In(c.Zone()).Date())

@@ -9,8 +9,8 @@ import (
 
 	"perennial/internal/clinic"
 	"perennial/internal/day"
+	"perennial/internal/protocol"
 	"perennial/internal/store"
-	"perennial/internal/surveil"
 	"perennial/internal/web"
 )
 
@@ -18,9 +18,9 @@ import (
 type Pages struct {
 	Clinic     *clinic.Clinic
 	Site       string
-	Rules      *surveil.Rules
-	Feeds      []string // names of the sources that are read again and again
-	StaleHours int      // without a success for so long a feed is silent; zero: never
+	Conflicts  protocol.Conflicts // where the sources differ, shown beside protocols
+	Feeds      []string           // names of the sources that are read again and again
+	StaleHours int                // without a success for so long a feed is silent; zero: never
 	Now        func() time.Time
 }
 
@@ -87,7 +87,7 @@ func (p *Pages) Patient(ctx context.Context, id string) (web.Patient, error) {
 	if err != nil {
 		return web.Patient{}, err
 	}
-	return web.Patient{Site: p.Site, Plan: &v.Plan, Chart: v.Chart, BookedGone: v.Line.BookedGone, Prompts: v.Prompts, Beside: v.Beside}, nil
+	return web.Patient{Site: p.Site, Plan: &v.Plan, Chart: v.Chart, Conflicts: p.Conflicts, BookedGone: v.Line.BookedGone, Prompts: v.Prompts, Beside: v.Beside}, nil
 }
 
 // Questions gives every question that stands.
@@ -124,7 +124,7 @@ func (p *Pages) Status(ctx context.Context) (web.Status, error) {
 		out.Sources = append(out.Sources, p.source(&s, st.Made))
 	}
 	out.Alarms = p.warnings(&st)
-	out.Care = p.care()
+	out.Care, out.Conflicts = p.care(), p.Conflicts
 	out.Outbox = []web.Part{{Name: "waiting", N: st.Outbox.Pending}, {Name: "sent", N: st.Outbox.Sent}, {Name: "failed", N: st.Outbox.Failed}}
 	open, err := p.Clinic.Preview(ctx)
 	for _, kind := range slices.Sorted(maps.Keys(open.Open)) {
@@ -164,6 +164,9 @@ func (p *Pages) warnings(st *clinic.Status) (list []string) {
 			list = append(list, "The source "+s.Name+" is silent.")
 		}
 	}
+	if st.Waiting {
+		list = append(list, "The protocols in the settings have changed and are not in force yet; until somebody adopts them the old ones hold. See perennial protocol adopt --help.")
+	}
 	if n := st.Outbox.Failed; n > 0 {
 		list = append(list, fmt.Sprintf("Could not be sent, and is not tried again: %d. See perennial send --help.", n))
 	}
@@ -184,19 +187,33 @@ func (p *Pages) source(s *store.Source, made time.Time) web.Source {
 	return web.Source{Name: s.Name, Success: s.Success, Tried: s.Tried, Error: s.Error, New: s.New, Stale: stale}
 }
 
+// drafts are the protocols in force that nobody has signed off.
+func (p *Pages) drafts() []string {
+	var list []string
+	for _, c := range p.care() {
+		if c.Draft && !slices.Contains(list, c.Protocol) {
+			list = append(list, c.Protocol)
+		}
+	}
+	slices.Sort(list)
+	return list
+}
+
 // care lists the protocols in force.
 func (p *Pages) care() []web.Care {
 	seen := map[string]int{}
 	var list []web.Care
-	for _, class := range classes(p.Rules) {
-		for _, era := range p.Rules.Care[class] {
+	rules := p.Clinic.Rules()
+	for _, class := range classes(rules) {
+		for _, era := range rules.Care[class] {
 			key := era.Protocol.Ref() + "|" + era.From.String()
 			if i, ok := seen[key]; ok {
 				list[i].Classes += ", " + class
+				list[i].Of = append(list[i].Of, class)
 				continue
 			}
 			seen[key] = len(list)
-			list = append(list, web.Care{Classes: class, Protocol: era.Protocol.Ref(), Draft: era.Protocol.Status == "draft", From: era.From, Chosen: era.Chosen})
+			list = append(list, web.Care{Classes: class, Of: []string{class}, Protocol: era.Protocol.Ref(), Draft: era.Protocol.Status == "draft", From: era.From, Chosen: era.Chosen})
 		}
 	}
 	return list

@@ -41,7 +41,7 @@ func TestRowsHaveIndexAndWindow(t *testing.T) {
 	if _, err := c.Import(t.Context(), "test", clinic.Batches("test", strings.NewReader(asked))); err != nil {
 		t.Fatal(err)
 	}
-	pages := &daemon.Pages{Clinic: c, Rules: w.Rules, Now: now}
+	pages := &daemon.Pages{Clinic: c, Now: now}
 	list, err := pages.Worklist(t.Context())
 	if err != nil {
 		t.Fatal(err)

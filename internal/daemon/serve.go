@@ -39,7 +39,7 @@ type Options struct {
 // waits. Cron only ticks; what is due follows from the store, so a missed or
 // doubled tick changes nothing. It returns when all work has stopped.
 func Serve(ctx context.Context, o Options) error {
-	s, err := web.New(web.Options{Clinic: o.Pages, Now: o.Pages.Now, Log: o.Log, Zone: o.Clinic.Zone(), Version: o.Version})
+	s, err := web.New(web.Options{Clinic: o.Pages, Now: o.Pages.Now, Log: o.Log, Zone: o.Clinic.Zone(), Version: o.Version, Drafts: o.Pages.drafts})
 	if err != nil {
 		return err
 	}

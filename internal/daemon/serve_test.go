@@ -20,7 +20,7 @@ const patient = `{"resourceType":"Patient","id":"q1","identifier":[{"system":"ur
 {"resourceType":"Procedure","id":"q1-evar","status":"completed","subject":{"reference":"Patient/q1"},"code":{"coding":[{"system":"http://www.ama-assn.org/go/cpt","code":"34705"}]},"performedDateTime":"2025-03-03"}
 `
 
-func newClinic(t *testing.T) (*clinic.Clinic, assess.Work) {
+func newClinic(t *testing.T) *clinic.Clinic {
 	t.Helper()
 	w, err := assess.Prepare(assess.Options{Shipped: config.Files})
 	if err != nil {
@@ -38,18 +38,18 @@ func newClinic(t *testing.T) (*clinic.Clinic, assess.Work) {
 	if _, err := c.Import(t.Context(), "test", clinic.Batches("test", strings.NewReader(patient))); err != nil {
 		t.Fatal(err)
 	}
-	return c, w
+	return c
 }
 
 // The daemon answers its pages and stops when it is told to.
 func TestServeAnswersAndStops(t *testing.T) {
 	t.Parallel()
-	c, w := newClinic(t)
+	c := newClinic(t)
 	ctx, stop := context.WithCancel(t.Context())
 	at, done := make(chan string, 1), make(chan error, 1)
 	go func() {
 		done <- daemon.Serve(ctx, daemon.Options{Clinic: c, Listen: "127.0.0.1:0", Log: slog.New(slog.DiscardHandler), Poll: time.Hour,
-			Pages: &daemon.Pages{Clinic: c, Site: "Quay", Rules: w.Rules, Now: time.Now}, Ready: func(a string) { at <- a }})
+			Pages: &daemon.Pages{Clinic: c, Site: "Quay", Now: time.Now}, Ready: func(a string) { at <- a }})
 	}()
 	base := <-at
 	for path, want := range map[string]string{"": "Testa Quay", "patients/q1": "svs-aaa-2018", "questions": "Questions", "status": "It adds up"} {
@@ -71,8 +71,8 @@ func TestServeAnswersAndStops(t *testing.T) {
 
 func TestServeRefusesAnAddressForOthers(t *testing.T) {
 	t.Parallel()
-	c, w := newClinic(t)
-	err := daemon.Serve(t.Context(), daemon.Options{Clinic: c, Listen: "0.0.0.0:0", Pages: &daemon.Pages{Clinic: c, Rules: w.Rules, Now: time.Now}})
+	c := newClinic(t)
+	err := daemon.Serve(t.Context(), daemon.Options{Clinic: c, Listen: "0.0.0.0:0", Pages: &daemon.Pages{Clinic: c, Now: time.Now}})
 	if err == nil {
 		t.Fatal("an address that others can reach is taken")
 	}
@@ -81,7 +81,7 @@ func TestServeRefusesAnAddressForOthers(t *testing.T) {
 // The letter names initials and the end of the record number, not the patient.
 func TestLetter(t *testing.T) {
 	t.Parallel()
-	c, _ := newClinic(t)
+	c := newClinic(t)
 	l, err := daemon.Letter(t.Context(), &daemon.Pages{Clinic: c, Site: "Quay Unit", Now: time.Now}, daemon.Digest{}, "nurse@example.org")
 	if err != nil {
 		t.Fatal(err)

@@ -45,6 +45,7 @@ type Input struct {
 	Questions []Item
 	Sums      []Sum
 	Sources   []Source
+	Drafts    []string // protocols in force that nobody has signed off
 }
 
 // Person is a patient as a letter may name them.

@@ -199,3 +199,19 @@ func TestANewImplantIsNotAFlood(t *testing.T) {
 		}
 	}
 }
+
+// A letter names the protocols in force that nobody has signed off.
+func TestLetterNamesDrafts(t *testing.T) {
+	t.Parallel()
+	in := sample()
+	if strings.Contains(write(t, in).Text, "Drafts that") {
+		t.Error("drafts are named where there are none")
+	}
+	in.Drafts = []string{"svs-aaa-2018@1", "svs-fu-2018@1"}
+	l := write(t, in)
+	for name, text := range map[string]string{"text": l.Text, "html": l.HTML} {
+		if flat := strings.Join(strings.Fields(text), " "); !strings.Contains(flat, "Drafts that no clinician has signed off: svs-aaa-2018@1, svs-fu-2018@1.") {
+			t.Errorf("%s does not name the drafts", name)
+		}
+	}
+}

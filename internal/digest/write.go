@@ -86,6 +86,9 @@ type sourceView struct {
 
 func newView(in Input) view {
 	v := view{Site: tame(in.Site), On: in.On.Text(), Since: in.Since.Text(), Link: tame(in.Link), Names: in.Names, Cautions: Cautions()}
+	if len(in.Drafts) > 0 {
+		v.Cautions = append(v.Cautions, "Drafts that no clinician has signed off: "+tame(strings.Join(in.Drafts, ", "))+". Do not rely on their visits and dates before that is done.")
+	}
 	for _, a := range in.Alarms {
 		v.Alarms = append(v.Alarms, tame(a))
 	}

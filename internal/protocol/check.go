@@ -39,6 +39,7 @@ func (p *parser) check(top *yamldoc.Section, out *Protocol, rows []row) {
 		p.checkClass(top, out, class, rows)
 	}
 	p.checkConditional(rows)
+	p.checkCircles(out.Triggers)
 }
 
 // checkOrder looks at the steps of a series one after another.

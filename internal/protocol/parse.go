@@ -1,6 +1,7 @@
 package protocol
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 
@@ -29,11 +30,11 @@ func Parse(name string, doc []byte) (*Protocol, []yamldoc.Problem) {
 	if len(ps) > 0 {
 		return nil, ps
 	}
-	tree, err := yamldoc.Parse(name, doc)
-	if err != nil { // read a moment ago: cannot fail now
-		return nil, []yamldoc.Problem{{File: name, Text: err.Error()}}
+	tree := &yamldoc.Node{Kind: yamldoc.Map} // the document as it was read
+	for _, key := range top.Keys() {
+		tree.Fields = append(tree.Fields, yamldoc.Field{Key: key, Value: top.Node(key)})
 	}
-	out.Hash = hashOf(tree)
+	out.Hash, out.Text = hashOf(tree), string(doc)
 	return out, nil
 }
 
@@ -45,6 +46,8 @@ type parser struct {
 	sources map[string]string // citation by the document's own short name
 	ways    map[string][]Way  // by name
 	known   []string          // classes of the protocol
+	whenAt  []place           // of the conditions of the triggers
+	status  string
 }
 
 // place is where something stands in the document.
@@ -131,11 +134,15 @@ func has(list []string, word string) bool {
 func (p *parser) protocol(top *yamldoc.Section) *Protocol {
 	out := &Protocol{
 		ID: p.id(top, "id"), Version: top.NeedText("version"), Title: top.NeedText("title"),
-		Status:  top.NeedOneOf("status", statuses()...),
-		Windows: top.NeedOneOf("windows", profiles()...),
-		Late:    top.Bool("late", true), KeepClock: top.Bool("keep_clock", false),
+		Status:     top.NeedOneOf("status", statuses()...),
+		Windows:    top.NeedOneOf("windows", profiles()...),
+		Study:      cmp.Or(top.OneOf("study_windows", studies()...), "trial-v1"),
+		Bins:       cmp.Or(top.OneOf("analysis_bins", bins()...), "registry-ltfu-v1"),
+		PerPatient: top.OneOf("choose", choosers()...) == "patient",
+		Late:       top.Bool("late", true), KeepClock: top.Bool("keep_clock", false),
 		Gap: p.offset(top, "gap", true),
 	}
+	p.status = out.Status
 	if strings.ContainsAny(out.Version, "@/ \n") {
 		top.Report("version", "a version holds no space, @ or /")
 	}
@@ -262,6 +269,11 @@ func (p *parser) cite(of *yamldoc.Section) Cite {
 		p.report(at(of, "cite"), "", "is missing; every rule says where it comes from: cite: {source: …, evidence: …}")
 		return Cite{}
 	}
+	return p.citation(s)
+}
+
+// citation reads the inside of a citation.
+func (p *parser) citation(s *yamldoc.Section) Cite {
 	c := Cite{Text: s.Text("text"), Grade: s.Text("grade"), Evidence: s.Text("evidence")}
 	switch name := s.Text("source"); {
 	case s.Has("source") && s.Has("text"):
@@ -275,6 +287,9 @@ func (p *parser) cite(of *yamldoc.Section) Cite {
 		s.Report("evidence", "the evidence mark is missing; one of %s is expected", strings.Join(EvidenceMarks(), ", "))
 	} else {
 		p.word(at(s, "evidence"), "evidence mark", c.Evidence, EvidenceMarks())
+	}
+	if c.Whole = c.String(); p.status == "draft" {
+		c.Whole = strings.TrimSuffix(c.Whole, "]") + ", draft protocol]"
 	}
 	s.Done()
 	return c

@@ -48,6 +48,8 @@ func TestMistakes(t *testing.T) {
 		suggest   string
 	}{
 		{"acceptance", 17, 8, "ways.cta[1]", "ct-angiogram stands in another way of this list already, once with acceptance and once without", ""},
+		{"circle", 50, 12, "triggers[0].when", "a circle: the visit that slipped adds shows again what adds the next (slipped → slipped)", ""},
+		{"circle-of-two", 50, 12, "triggers[0].when", "a circle: the visit that slipped adds shows again what adds the next (slipped → leaks → slipped)", ""},
 		{"duplicate-step", 33, 9, "series[0].steps[1]", `the step id "scan" stands twice for evar`, ""},
 		{"duration", 34, 13, "series[0].steps[1].at", `"12M" is not a duration`, ""},
 		{"duration-hours", 28, 13, "series[0].steps[0].at", `"PT720H" is not a duration`, ""},
@@ -140,15 +142,16 @@ func TestAllProblemsAtOnce(t *testing.T) {
 func TestParseReadsEverything(t *testing.T) {
 	t.Parallel()
 	cite := protocol.Cite{Text: "An invented source, for tests only", Evidence: "DESIGN"}
+	cite.Whole = "An invented source, for tests only [DESIGN, draft protocol]"
 	graded := cite
-	graded.Grade = "1/B"
+	graded.Grade, graded.Whole = "1/B", "An invented source, for tests only (1/B) [DESIGN, draft protocol]"
 	ways := []protocol.Way{
 		{Kinds: []chart.Kind{chart.CTAngiogram}},
 		{Kinds: []chart.Kind{chart.CTContrast}, Acceptance: true},
 		{Kinds: []chart.Kind{chart.CTPlain}, With: []chart.Kind{chart.Duplex}, Within: 30, Acceptance: true},
 	}
 	want := &protocol.Protocol{
-		ID: "small", Version: "1", Title: "A small invented protocol", Status: "draft", Windows: "clinic-v1", Classes: []string{"evar"},
+		ID: "small", Version: "1", Title: "A small invented protocol", Status: "draft", Windows: "clinic-v1", Study: "trial-v1", Bins: "registry-ltfu-v1", Classes: []string{"evar"},
 		Cite: cite, Gap: day.Offset{Months: 15}, Late: true, Covers: []protocol.Cover{{Needs: chart.Abdomen | chart.Pelvis}},
 		Series: []protocol.Series{{ID: "main", Prefix: "y", Ladder: true,
 			Steps: []protocol.Step{
@@ -161,7 +164,10 @@ func TestParseReadsEverything(t *testing.T) {
 			Then: protocol.Effect{Review: &protocol.Review{Within: 7, Urgency: "urgent"}}, Cite: cite}},
 	}
 	got := parse(t, "good-small.yaml", read(t, "good-small.yaml"))
-	got.Hash = ""
+	if !strings.Contains(got.Text, "id: small") {
+		t.Error("the document is not kept")
+	}
+	got.Hash, got.Text = "", ""
 	if d := cmp.Diff(want, got); d != "" {
 		t.Errorf("(-want +got)\n%s", d)
 	}
@@ -171,12 +177,12 @@ func TestParseLessUsualParts(t *testing.T) {
 	t.Parallel()
 	doc := string(read(t, "good-small.yaml"))
 	for from, to := range map[string]string{
-		"gap: P15M":                                  "gap: P15M\nlate: no\nkeep_clock: yes",
+		"gap: P15M":                                  "gap: P15M\nlate: no\nkeep_clock: yes\nchoose: patient\nstudy_windows: none\nanalysis_bins: analysis-days-v1",
 		"classes: [evar]":                            "classes: [evar, tevar]",
 		"    prefix: y\n":                            "    prefix: y\n    anchor: last-imaging\n",
 		"  - needs: [abdomen, pelvis]":               "  - needs: [chest]\n  - {classes: [evar, tevar], if: dissection, needs: [abdomen]}",
 		"{finding: migration, at_least: 10 mm}":      "{any: [{growth: 0.5 cm, across: yes, seen: [duplex, mr]}, {finding: endoleak, types: [Ia, III]}]}",
-		"      review: {within: 7, urgency: urgent}": "      visit: {at: P30D, opens: 1, closes: 30, ways: [{kinds: [duplex]}], needs: [legs]}\n      confirm: yes\n      note: look again",
+		"      review: {within: 7, urgency: urgent}": "      visit: {at: P30D, opens: 1, closes: 30, ways: [{kinds: [duplex]}], needs: [legs], again: yes}\n      confirm: yes\n      note: look again",
 	} {
 		if strings.Count(doc, from) != 1 {
 			t.Fatalf("%q stands %d times", from, strings.Count(doc, from))
@@ -188,6 +194,9 @@ func TestParseLessUsualParts(t *testing.T) {
 	if d := cmp.Diff(covers, p.Covers); d != "" {
 		t.Errorf("covers (-want +got)\n%s", d)
 	}
+	if !p.PerPatient || p.Study != "none" || p.Bins != "analysis-days-v1" {
+		t.Errorf("choose %v, study windows %s, bins %s", p.PerPatient, p.Study, p.Bins)
+	}
 	if p.Late || !p.KeepClock || !p.Series[0].Rolling {
 		t.Errorf("late %v, keep_clock %v, rolling %v", p.Late, p.KeepClock, p.Series[0].Rolling)
 	}
@@ -196,7 +205,7 @@ func TestParseLessUsualParts(t *testing.T) {
 		{Finding: "endoleak", Types: []string{"Ia", "III"}},
 	}}
 	then := protocol.Effect{Confirm: true, Note: "look again",
-		Visit: &protocol.Added{At: day.Offset{Days: 30}, Open: 1, Close: 30, Ways: []protocol.Way{{Kinds: []chart.Kind{chart.Duplex}}}, Needs: chart.Legs}}
+		Visit: &protocol.Added{At: day.Offset{Days: 30}, Open: 1, Close: 30, Ways: []protocol.Way{{Kinds: []chart.Kind{chart.Duplex}}}, Needs: chart.Legs, Again: true}}
 	if d := cmp.Diff(when, p.Triggers[0].When); d != "" {
 		t.Errorf("when (-want +got)\n%s", d)
 	}
@@ -238,6 +247,10 @@ func TestEdges(t *testing.T) {
 		{"nothing follows", "      review: {within: 7, urgency: urgent}\n", "      confirm: no\n", "nothing follows"},
 		{"visit outside its window", "review: {within: 7, urgency: urgent}", "visit: {at: P40D, opens: 1, closes: 30, ways: cta}", "lies outside the window"},
 		{"visit closes before it opens", "review: {within: 7, urgency: urgent}", "visit: {at: P30D, opens: 40, closes: 30, ways: cta}", "after it closes"},
+		{"a circle that is meant", "review: {within: 7, urgency: urgent}", "visit: {at: P6M, opens: 120, closes: 240, ways: cta, again: yes}", ""},
+		{"no circle: other imaging", "at_least: 10 mm}\n    then:\n      review: {within: 7, urgency: urgent}", "at_least: 10 mm, seen: [duplex]}\n    then:\n      visit: {at: P6M, opens: 120, closes: 240, ways: cta}", ""},
+		{"who chooses", "gap: P15M", "gap: P15M\nchoose: everybody", "unknown word"},
+		{"bins of another profile", "gap: P15M", "gap: P15M\nanalysis_bins: registry-ltfu", `unknown word "registry-ltfu"`},
 		{"confirm without visit", "urgency: urgent}\n", "urgency: urgent}\n      confirm: yes\n", "add a visit"},
 		{"half-yearly repeat", "every: P12M", "every: P6M", "whole number of years apart"},
 		{"repeat counted in days", "from: P24M", "from: P365D", "in months or years"},

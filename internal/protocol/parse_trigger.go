@@ -29,6 +29,7 @@ func (p *parser) triggers(top *yamldoc.Section) []Trigger {
 		}
 		t.Cite = p.cite(s)
 		s.Done()
+		p.whenAt = append(p.whenAt, at(s, "when"))
 		out = append(out, t)
 	}
 	return out
@@ -145,7 +146,7 @@ func (p *parser) effect(s *yamldoc.Section) Effect {
 }
 
 func (p *parser) added(s *yamldoc.Section) *Added {
-	a := &Added{At: p.offset(s, "at", true), Open: p.days(s, "opens", 0), Close: p.days(s, "closes", 1), Ways: p.waysOf(s), Needs: p.territory(s, "needs")}
+	a := &Added{At: p.offset(s, "at", true), Open: p.days(s, "opens", 0), Close: p.days(s, "closes", 1), Ways: p.waysOf(s), Needs: p.territory(s, "needs"), Again: s.Bool("again", false)}
 	target := daysOf(a.At)
 	switch {
 	case !s.Has("opens") || !s.Has("closes"):

@@ -25,9 +25,13 @@ type Protocol struct {
 	Title   string
 	Status  string // draft, reviewed or retired
 	Cite    Cite
-	Windows string   // name of the window profile: clinic-v1, trial-v1
+	Windows string   // profile of the clinic windows, which say what is due: clinic-v1, or own
+	Study   string   // profile of the windows by which a study judges a visit: trial-v1
+	Bins    string   // profile of the bins in which an analysis counts a visit: registry-ltfu-v1
 	Classes []string // implant classes that it is for
 	Covers  []Cover  // what a study must show, by class
+
+	PerPatient bool // never for everybody: a person chooses it for a patient
 
 	Late      bool       // a study after the window still satisfies, until the next window opens
 	KeepClock bool       // a re-intervention that relines does not start a new clock
@@ -36,6 +40,7 @@ type Protocol struct {
 	Series   []Series
 	Triggers []Trigger
 	Hash     string // of the document's content
+	Text     string // the document itself
 }
 
 // Cite is where a rule comes from.
@@ -43,6 +48,7 @@ type Cite struct {
 	Text     string // the citation as printed
 	Grade    string // grade of the recommendation, as the source writes it
 	Evidence string // FOUND, FOUND2, MEM-H, MEM-M, MEM-L or DESIGN
+	Whole    string // all of it on one line, with the state of a protocol that nobody has signed off
 }
 
 // Cover is the territory that a study must show for implants of a class, or
@@ -143,6 +149,7 @@ type Added struct {
 	Close int        // days after the event on which it closes
 	Ways  []Way
 	Needs chart.Territory
+	Again bool // its own imaging may add the next: meant so
 }
 
 // For says whether the protocol is for implants of a class.

@@ -4,7 +4,7 @@ import "strings"
 
 // Classes are the implant classes that a protocol may be for.
 func Classes() []string {
-	return append(AorticClasses(), strings.Fields("carotid-stent vein-bypass prosthetic-bypass aorto-iliac-stent femoropopliteal-stent renal-stent mesenteric-stent")...)
+	return append(AorticClasses(), strings.Fields("carotid-stent vein-bypass prosthetic-bypass aorto-iliac-stent femoropopliteal-stent renal-stent mesenteric-stent filter")...)
 }
 
 // AorticClasses are the implant classes of the aorta and its branches.
@@ -38,4 +38,7 @@ func conditions() []string { return []string{"dissection"} }
 func urgencies() []string  { return []string{"routine", "asap", "urgent", "stat"} }
 func statuses() []string   { return []string{"draft", "reviewed", "retired"} }
 func profiles() []string   { return []string{"clinic-v1", "trial-v1", "own"} }
+func studies() []string    { return []string{"trial-v1", "own", "none"} }
+func bins() []string       { return []string{"registry-ltfu-v1", "analysis-days-v1", "own", "none"} }
+func choosers() []string   { return []string{"site", "patient"} }
 func anchors() []string    { return []string{"index", "last-imaging"} }

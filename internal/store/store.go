@@ -32,6 +32,8 @@
 //	"work-now", key                → the first key of an item whose key has changed
 //	"work-of", patient, key        → items by patient
 //	"work-in", state, int32 by, key → items by state and by the day by which they are wanted
+//	"adopted"                      → the protocols in force, and who adopted them
+//	"protocol", hash               → the text of every protocol that is or was in force
 //	"source", name                 → cursor and last success of a source
 //	"base", address                → servers on which patients are said to be
 //	"device", ref, version         → what a version of a resource says of devices

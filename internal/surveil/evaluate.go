@@ -166,7 +166,7 @@ func kindsOf(v *visit) []chart.Kind {
 // whyVisit gives the reasons of a visit: what made it, and what put it where
 // it stands. Its facts are all that the standing rests on.
 func (e *engine) whyVisit(v *visit) []Reason {
-	made := Reason{Rule: "protocol-step", Facts: v.madeBy(), Cite: v.cite.Text, From: v.clock.from, To: v.target, Word: v.protocol.Ref() + " " + v.step}
+	made := Reason{Rule: "protocol-step", Facts: v.madeBy(), Cite: v.cite.Whole, From: v.clock.from, To: v.target, Word: v.protocol.Ref() + " " + v.step}
 	if v.rule != "" {
 		made.Rule, made.Facts, made.Word = "trigger-visit", append(made.Facts, v.cause...), v.rule
 	}
@@ -197,6 +197,9 @@ func (e *engine) whyStanding(v *visit) Reason {
 		}
 		if v.ruling+v.got.acceptedBy != "" {
 			why.Rule = "accepted-by-person"
+		}
+		if v.got.Kind == chart.RetrievalReview {
+			why.Rule = "decided-by-person"
 		}
 		why.Word = v.got.How
 	case Excused:

@@ -231,6 +231,9 @@ func (m *implant) reline(op *chart.Operation) {
 	m.why = append(m.why, Reason{Rule: "relined", Facts: []string{op.Ref}, From: op.On, Word: op.How})
 }
 
+// zoneCava is the place of a filter.
+const zoneCava = "vena-cava"
+
 // explant ends an implant and makes a new one of class open-repair.
 func (e *engine) explant(op *chart.Operation, m *implant) {
 	if m != nil && m.class == "open-repair" && m.index == m.now().from && op.On.Apart(m.index) <= e.r.Settings.ClusterDays {
@@ -241,6 +244,12 @@ func (e *engine) explant(op *chart.Operation, m *implant) {
 		m.explanted = op
 		m.ops = append(m.ops, op)
 		m.why = append(m.why, Reason{Rule: "explanted", Facts: []string{op.Ref}, From: op.On})
+	}
+	if op.Zone == zoneCava { // a filter that was taken out leaves nothing in its place
+		if m != nil {
+			m.why[len(m.why)-1].Rule = "filter-out"
+		}
+		return
 	}
 	opened := *op
 	opened.Class, opened.Role = "open-repair", chart.RoleImplant

@@ -6,6 +6,8 @@ import (
 	"strings"
 
 	"perennial/internal/chart"
+	"perennial/internal/day"
+	"perennial/internal/protocol"
 )
 
 // match finds which study satisfies which visit of one series. Of all
@@ -52,11 +54,15 @@ func (v *visit) key() string { return visitKey(v.implant.id, v.clock.number, v.s
 func (e *engine) acceptRuled(list []*visit) {
 	for i := len(e.rulings) - 1; i >= 0; i-- {
 		r := &e.rulings[i]
-		if r.Kind != chart.RuleAccept || r.Visit == "" {
+		if r.Kind != chart.RuleAccept && r.Kind != chart.RuleReviewed || r.Visit == "" {
 			continue
 		}
 		at := slices.IndexFunc(list, func(v *visit) bool { return v.key() == r.Visit })
 		if at < 0 || list[at].got != nil {
+			continue
+		}
+		if r.Kind == chart.RuleReviewed {
+			list[at].decide(r)
 			continue
 		}
 		for _, s := range e.studies {
@@ -66,6 +72,23 @@ func (e *engine) acceptRuled(list []*visit) {
 			}
 		}
 	}
+}
+
+// asksForDecision says whether a visit wants a person's decision, no imaging.
+func (v *visit) asksForDecision() bool {
+	return slices.ContainsFunc(v.ways, func(w protocol.Way) bool { return slices.Contains(w.Kinds, chart.RetrievalReview) })
+}
+
+// decide does a visit that asks for a decision instead of imaging, with the
+// ruling that says it was taken.
+func (v *visit) decide(r *chart.Ruling) {
+	if !v.asksForDecision() {
+		return
+	}
+	on := day.On(r.From())
+	s := &study{Study: &chart.Study{Source: chart.Source{Ref: "Ruling/" + r.ID}, On: on, Kind: chart.RetrievalReview}}
+	s.parts = []*study{s} // it has no report to wait for
+	v.got, v.ruling, v.late = s, r.ID, on.Last > v.closes.First
 }
 
 // candidates are the studies, and events of several studies, that lie for

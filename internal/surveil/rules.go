@@ -65,6 +65,8 @@ func DefaultCare(class string) string {
 		return "label-1-6-12"
 	case "open-repair":
 		return "accaha-2022-open"
+	case "filter":
+		return "fda-2014-filter"
 	}
 	return "svs-fu-2018"
 }

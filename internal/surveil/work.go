@@ -42,7 +42,11 @@ func (e *engine) key(kind, about string) string {
 // visitItem starts the work item of a visit.
 func (e *engine) visitItem(v *visit, kind string) Work {
 	key := e.c.Patient + "|" + v.implant.id + "|" + strconv.Itoa(v.clock.number) + "|" + v.step + "|" + strconv.Itoa(v.n) + "|" + kind
-	return Work{Key: key, Kind: kind, Urgency: "routine", Implant: v.implant.id, Visit: v.key(), Why: e.whyVisit(v)}
+	w := Work{Key: key, Kind: kind, Urgency: "routine", Implant: v.implant.id, Visit: v.key(), Why: e.whyVisit(v)}
+	if v.asksForDecision() {
+		w.Why = append(w.Why, Reason{Rule: "asks-for-decision"})
+	}
+	return w
 }
 
 // visitWork is arrange-imaging and chase-overdue.
@@ -245,7 +249,7 @@ func (e *engine) findingReviews(m *implant, latest day.Day, add func(string, day
 	}
 	for _, h := range e.hits(m, m.now().care(), m.now().class) {
 		if r := h.trigger.Then.Review; r != nil && h.finding != nil {
-			want(h, r.Within, r.Urgency, Reason{Rule: "trigger-review", Facts: h.facts, From: h.finding.On, Word: said(h.finding) + " (rule " + h.trigger.ID + ")", Cite: h.trigger.Cite.Text})
+			want(h, r.Within, r.Urgency, Reason{Rule: "trigger-review", Facts: h.facts, From: h.finding.On, Word: said(h.finding) + " (rule " + h.trigger.ID + ")", Cite: h.trigger.Cite.Whole})
 		}
 	}
 }

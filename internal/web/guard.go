@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"strings"
 	"time"
 
 	"perennial/internal/day"
@@ -93,10 +94,15 @@ type frame struct {
 	AsOf    day.Day
 	Alarms  []string
 	Version string
+	Drafts  string // protocols in force that nobody has signed off
 }
 
 func (s *Server) frame(title, site string, asOf day.Day, alarms []string) frame {
-	return frame{Title: title, Site: site, Here: title, AsOf: asOf, Alarms: alarms, Version: s.o.Version}
+	f := frame{Title: title, Site: site, Here: title, AsOf: asOf, Alarms: alarms, Version: s.o.Version}
+	if s.o.Drafts != nil {
+		f.Drafts = strings.Join(s.o.Drafts(), ", ")
+	}
+	return f
 }
 
 // show writes a page whole, or not at all.

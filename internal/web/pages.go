@@ -41,6 +41,7 @@ type implantView struct {
 	Visits []visitView
 	Sac    *sacView // nil where nothing was measured
 	Parts  []partView
+	Differ []differView
 }
 
 // visitView is a visit as it is shown.
@@ -87,6 +88,7 @@ func (s *Server) patientPage(p *Patient) patientPage {
 		one := implantOf(&p.Plan.Implants[i], p.Plan.AsOf)
 		one.Sac = sacOf(p, &p.Plan.Implants[i], i)
 		one.Parts = partsOf(p.Chart, &p.Plan.Implants[i])
+		one.Differ = differOf(p.Conflicts, one.Class, one.Protocol)
 		v.Implants = append(v.Implants, one)
 	}
 	share(v.Implants)
@@ -231,6 +233,13 @@ type statusPage struct {
 	Live    string
 	Mode    string
 	Digest  string
+	Differ  []careDiffer
+}
+
+// careDiffer is what the sources say otherwise about a class that is followed.
+type careDiffer struct {
+	Class, Protocol string
+	Differ          []differView
 }
 
 // sumView is a sum with what its parts make.
@@ -257,6 +266,11 @@ func (s *Server) status(w http.ResponseWriter, r *http.Request) error {
 	}
 	p.St.Care = slices.Clone(st.Care)
 	for i := range p.St.Care {
+		for _, class := range st.Care[i].Of {
+			if list := differOf(st.Conflicts, class, st.Care[i].Protocol); len(list) > 0 {
+				p.Differ = append(p.Differ, careDiffer{class, st.Care[i].Protocol, list})
+			}
+		}
 		p.St.Care[i].Classes = classNames(st.Care[i].Classes)
 	}
 	for _, sum := range st.Sums {

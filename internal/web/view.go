@@ -7,6 +7,7 @@ import (
 	"perennial/internal/chart"
 	"perennial/internal/day"
 	"perennial/internal/prompt"
+	"perennial/internal/protocol"
 	"perennial/internal/surveil"
 )
 
@@ -60,7 +61,8 @@ type Patient struct {
 	Site       string
 	Plan       *surveil.Plan
 	Chart      *chart.Chart
-	BookedGone day.Day // an appointment on this day has passed, and no study came; zero: none
+	Conflicts  protocol.Conflicts // where the sources differ
+	BookedGone day.Day            // an appointment on this day has passed, and no study came; zero: none
 	Prompts    []prompt.Prompt
 	Beside     []*surveil.Visit // the due visits beside which the prompts stand
 }
@@ -87,19 +89,20 @@ type Question struct {
 
 // Status is whether everything adds up and arrives.
 type Status struct {
-	AsOf     day.Day
-	Site     string
-	Alarms   []string
-	Mode     string    // off, files or send
-	Live     time.Time // when go-live was said; zero: not yet
-	LiveBy   string
-	Sums     []Sum // resources, patients, work
-	Sources  []Source
-	Outbox   []Part // items waiting, sent, failed, held, replaced
-	Work     []Part // open work by kind
-	Care     []Care
-	Digested time.Time // when the last digest was made; zero: never
-	Ticked   day.Day   // the last day for which everybody who wakes was looked at
+	AsOf      day.Day
+	Site      string
+	Alarms    []string
+	Mode      string    // off, files or send
+	Live      time.Time // when go-live was said; zero: not yet
+	LiveBy    string
+	Sums      []Sum // resources, patients, work
+	Sources   []Source
+	Outbox    []Part // items waiting, sent, failed, held, replaced
+	Work      []Part // open work by kind
+	Care      []Care
+	Conflicts protocol.Conflicts // where the sources differ
+	Digested  time.Time          // when the last digest was made; zero: never
+	Ticked    day.Day            // the last day for which everybody who wakes was looked at
 }
 
 // Sum is a total and the parts that make it up.
@@ -143,7 +146,8 @@ type Care struct {
 	Protocol string // id@version
 	Draft    bool
 	From     day.Day
-	Chosen   string // site, default
+	Chosen   string   // site, default
+	Of       []string // the classes, as the rules write them
 }
 
 // Rows makes the rows of one patient's work from the plan and the chart behind

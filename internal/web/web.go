@@ -47,6 +47,7 @@ type Options struct {
 	Now     func() time.Time // nil: the clock; only for "how long ago"
 	Zone    *time.Location   // of the site; nil: UTC
 	Version string           // of the program, for the footer and the metrics
+	Drafts  func() []string  // protocols in force that nobody has signed off; nil: none
 }
 
 // Server makes the pages.
@@ -72,7 +73,7 @@ func New(o Options) (*Server, error) {
 	}
 	s := &Server{o: o, templates: map[string]*template.Template{}}
 	for _, name := range []string{"worklist", "patient", "questions", "status", "error"} {
-		t, err := template.New("layout.tmpl").Funcs(functions()).ParseFS(files, "templates/layout.tmpl", "templates/drawing.tmpl", "templates/beside.tmpl", "templates/"+name+".tmpl")
+		t, err := template.New("layout.tmpl").Funcs(functions()).ParseFS(files, "templates/layout.tmpl", "templates/drawing.tmpl", "templates/beside.tmpl", "templates/differ.tmpl", "templates/"+name+".tmpl")
 		if err != nil {
 			return nil, fault.New(fault.Internal, "prepare the page "+name, "", err)
 		}

@@ -74,11 +74,17 @@ func urgencies() []string { return []string{"stat", "asap", "urgent", "routine"}
 // rungName is a rung as it is said to people.
 func rungName(r surveil.Rung) string { return strings.ReplaceAll(string(r), "-", " ") }
 
+// KindName is a kind of imaging as it is said to people.
+func KindName(k chart.Kind) string { return kindName(k) }
+
 // kindName is a kind of imaging as it is said to people.
 func kindName(k chart.Kind) string {
 	name := strings.NewReplacer("ct-unknown-contrast", "CT, contrast not stated", "ct-plain", "CT without contrast", "ct-contrast", "CT with contrast", "ct-", "CT ", "mr-", "MR ", "duplex-limited", "limited duplex").Replace(k.String())
-	if name == "mr" {
+	switch {
+	case name == "mr":
 		return "MR"
+	case k == chart.RetrievalReview:
+		return "no imaging: can the filter come out?"
 	}
 	return name
 }
