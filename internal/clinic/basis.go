@@ -11,7 +11,7 @@ import (
 
 // engine is counted up when surveil or intake decide something else on the same
 // input: stored plans are then made again.
-const engine = 2
+const engine = 3
 
 // basisOf is a hash of all that plans rest on beside the resources and rulings.
 func basisOf(o *Options) string {

@@ -120,6 +120,7 @@ func decide(c *chart.Chart, r *Rules, asOf day.Day) (Plan, []day.Day) {
 	p.LastSeen = e.seen
 	e.overall(&p)
 	e.follow(&p)
+	p.Scans = e.scans()
 	p.Work = e.work(&p)
 	p.Questions = e.openQuestions()
 	e.notes(&p)

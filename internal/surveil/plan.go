@@ -28,6 +28,7 @@ type Plan struct {
 	Wake         day.Day   // the next day on which time alone changes the plan; zero: never
 	Implants     []Implant // by index date, then id
 	Work         []Work    // by key
+	Scans        []Scan    // days of imaging that serve several visits
 	Questions    []Question
 	Notes        []Reason // what holds for the whole patient: before our records
 }

@@ -49,6 +49,12 @@ func (p *Plan) trace(b []byte) []byte {
 		t.days(w.From, w.By)
 		t.reasons(w.Why)
 	}
+	for i := range p.Scans {
+		s := &p.Scans[i]
+		t.text(s.Booked, s.Covers.String())
+		t.text(s.Serves...)
+		t.days(s.From, s.To, day.Day(len(s.Kinds)))
+	}
 	for i := range p.Questions {
 		q := &p.Questions[i]
 		t.text(q.Key, q.Visit)

@@ -309,6 +309,9 @@ func asSecond(p surveil.Plan) second.Plan {
 	for _, w := range p.Work {
 		out.Work = append(out.Work, workAsSecond(w))
 	}
+	for _, s := range p.Scans {
+		out.Scans = append(out.Scans, second.ScanPlan{From: s.From.String(), To: s.To.String(), Serves: s.Serves})
+	}
 	for _, q := range p.Questions {
 		out.Questions = append(out.Questions, second.QuestionItem{Kind: q.Kind, About: q.About})
 	}

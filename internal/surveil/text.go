@@ -71,6 +71,7 @@ func Templates() []Template {
 		{"death-without-day", "The patient is recorded as dead, without the day. When was it?"},
 		{"asked-on-reading", "{word}"},
 		// Work.
+		{"one-scan", "One scan may also serve {word}."},
 		{"report-awaited", "Imaging on {from} has no final report."},
 		{"report-unread", "A report of {from} has not been reviewed."},
 		{"finding-abnormal", "{word}, seen on {from}, has not been reviewed."},

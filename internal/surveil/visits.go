@@ -39,6 +39,7 @@ type visit struct {
 	standing Standing
 	excuse   string
 	excuseBy []string
+	with     []*visit // what one scan may serve as well
 }
 
 // forever is a day after every day of the calendar.

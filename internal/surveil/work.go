@@ -1,6 +1,7 @@
 package surveil
 
 import (
+	"cmp"
 	"slices"
 	"strconv"
 	"strings"
@@ -42,7 +43,23 @@ func (e *engine) key(kind, about string) string {
 // visitItem starts the work item of a visit.
 func (e *engine) visitItem(v *visit, kind string) Work {
 	key := e.c.Patient + "|" + v.implant.id + "|" + strconv.Itoa(v.clock.number) + "|" + v.step + "|" + strconv.Itoa(v.n) + "|" + kind
-	return Work{Key: key, Kind: kind, Urgency: "routine", Implant: v.implant.id, Visit: v.key(), Why: e.whyVisit(v)}
+	return Work{Key: key, Kind: kind, Urgency: "routine", Implant: v.implant.id, Visit: v.key(), Why: e.whyWork(v, kind)}
+}
+
+// whyWork is why a visit is owed, and what else the same scan may serve. What
+// decided stands last.
+func (e *engine) whyWork(v *visit, kind string) []Reason {
+	why := e.whyVisit(v)
+	if len(v.with) == 0 || kind != WorkArrange && kind != WorkChase {
+		return why
+	}
+	var names, facts []string
+	for _, o := range v.with {
+		names, facts = append(names, o.step+" ("+cmp.Or(o.clock.class, "class not stated")+")"), append(facts, o.implant.id)
+	}
+	slices.Sort(facts)
+	one := Reason{Rule: "one-scan", Facts: slices.Compact(facts), Word: strings.Join(names, ", ")}
+	return slices.Insert(why, len(why)-1, one)
 }
 
 // visitWork is arrange-imaging and chase-overdue.
