@@ -9,6 +9,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"perennial/internal/clinic"
+	"perennial/internal/notice"
 	"perennial/internal/surveil"
 )
 
@@ -62,6 +63,9 @@ func writePatient(out io.Writer, v *clinic.View) error {
 			by = "by " + w.By.Text()
 		}
 		fmt.Fprintf(out, "work      %s (%s) from %s, %s\n", w.Kind, w.Urgency, w.From.Text(), by)
+	}
+	for i := range p.Scans {
+		fmt.Fprintf(out, "scans     %s\n", notice.ScanText(p, &p.Scans[i]))
 	}
 	for i := range p.Questions {
 		q := &p.Questions[i]

@@ -161,7 +161,7 @@ func Rows(p *Patient) []Row {
 			r.addVisit(m, w.Visit)
 		}
 		for j := range w.Why {
-			if text := w.Why[j].Text(); j == len(w.Why)-1 || w.Visit == "" {
+			if text := w.Why[j].Text(); j == len(w.Why)-1 || w.Visit == "" || w.Why[j].Rule == "one-scan" {
 				r.Why = joinWords(r.Why, text)
 			}
 		}
