@@ -62,7 +62,10 @@ func writePatient(out io.Writer, v *clinic.View) error {
 		if w.By > 0 {
 			by = "by " + w.By.Text()
 		}
-		fmt.Fprintf(out, "work      %s (%s) from %s, %s\n", w.Kind, w.Urgency, w.From.Text(), by)
+		if w.Snoozed > 0 {
+			by += ", snoozed until " + w.Snoozed.Text()
+		}
+		fmt.Fprintf(out, "work      %s (%s) from %s, %s\n          %s\n", w.Kind, w.Urgency, w.From.Text(), by, w.Key)
 	}
 	for i := range p.Scans {
 		fmt.Fprintf(out, "scans     %s\n", notice.ScanText(p, &p.Scans[i]))

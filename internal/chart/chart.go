@@ -184,6 +184,9 @@ type Finding struct {
 	Covers Territory // what that study shows, also where it was retracted
 	Report string    // reference of the report that carries it
 	On     day.Span
+	// Confirmed is the id of the ruling by which a person said it; the engine
+	// fills it in.
+	Confirmed string
 }
 
 // Booking is an appointment for imaging.

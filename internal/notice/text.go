@@ -215,6 +215,9 @@ func untilText(c *Change) string {
 	if c.Until > 0 {
 		text += ", by " + c.Until.Text()
 	}
+	if c.Work.Snoozed > 0 {
+		text += ", snoozed until " + c.Work.Snoozed.Text()
+	}
 	return text
 }
 

@@ -107,6 +107,7 @@ type workRecord struct {
 	Implant string         `json:"implant,omitempty"`
 	Visit   string         `json:"visit,omitempty"`
 	About   string         `json:"about,omitempty"`
+	Snoozed day.Day        `json:"snoozed,omitempty"`
 	Why     []reasonRecord `json:"why,omitempty"`
 }
 
@@ -243,9 +244,9 @@ func (r *visitRecord) visit() surveil.Visit {
 }
 
 func workRecordOf(w *surveil.Work) workRecord {
-	return workRecord{w.Key, w.Kind, w.Urgency, w.From, w.By, w.Implant, w.Visit, w.About, reasonsOf(w.Why)}
+	return workRecord{w.Key, w.Kind, w.Urgency, w.From, w.By, w.Implant, w.Visit, w.About, w.Snoozed, reasonsOf(w.Why)}
 }
 
 func (r *workRecord) work() surveil.Work {
-	return surveil.Work{Key: r.Key, Kind: r.Kind, Urgency: r.Urgency, From: r.From, By: r.By, Implant: r.Implant, Visit: r.Visit, About: r.About, Why: reasons(r.Why)}
+	return surveil.Work{Key: r.Key, Kind: r.Kind, Urgency: r.Urgency, From: r.From, By: r.By, Implant: r.Implant, Visit: r.Visit, About: r.About, Snoozed: r.Snoozed, Why: reasons(r.Why)}
 }

@@ -67,6 +67,7 @@ func (e *engine) sketch(m *implant) Implant {
 func (e *engine) settle() bool {
 	e.findRulings()
 	e.findStudies()
+	e.findFindings()
 	e.findImplants()
 	if len(e.implants) == 0 {
 		return false
@@ -210,7 +211,7 @@ func (e *engine) whyVisit(v *visit) []Reason {
 	if v.rule != "" {
 		made.Rule, made.Facts, made.Word = "trigger-visit", append(made.Facts, v.cause...), v.rule
 	}
-	return []Reason{made, e.whyStanding(v)}
+	return append(append([]Reason{made}, v.ruled...), e.whyStanding(v))
 }
 
 // madeBy are the operations that a visit counts from.

@@ -18,8 +18,8 @@ func (e *engine) qualifying(m *implant) []day.Day {
 	var days []day.Day
 	steps := m.steps()
 	for _, v := range m.visits {
-		if v.got != nil && len(v.got.parts) > 0 {
-			days = append(days, v.got.On.First) // several studies that did it together
+		if v.got != nil && (len(v.got.parts) > 0 || len(v.ruled) > 0) {
+			days = append(days, v.got.On.First) // several studies that did it together, or one of an agreed kind
 		}
 	}
 	for _, s := range e.studies {

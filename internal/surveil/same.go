@@ -46,7 +46,7 @@ func (p *Plan) trace(b []byte) []byte {
 	for i := range p.Work {
 		w := &p.Work[i]
 		t.text(w.Key, w.Kind, w.Urgency, w.Implant, w.Visit, w.About)
-		t.days(w.From, w.By)
+		t.days(w.From, w.By, w.Snoozed)
 		t.reasons(w.Why)
 	}
 	for i := range p.Scans {

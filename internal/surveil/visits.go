@@ -39,6 +39,7 @@ type visit struct {
 	standing Standing
 	excuse   string
 	excuseBy []string
+	ruled    []Reason // what people ruled about it: kind of imaging, interval, stratum
 	with     []*visit // what one scan may serve as well
 }
 
@@ -65,6 +66,7 @@ func (e *engine) findVisits(m *implant) {
 			series++
 			for _, v := range list {
 				v.series = series
+				e.agree(v)
 			}
 			e.match(m, c, list)
 			if m.visits = append(m.visits, list...); len(m.clocks) == 1 && series == 1 {
@@ -118,7 +120,7 @@ func (e *engine) rows(m *implant, c *clock) [][]*visit {
 				row = len(ids)
 				ids, rows = append(ids, s.ID), append(rows, nil)
 			}
-			made := e.seriesOf(m, c, era.Protocol, s)
+			made := e.inStratum(m, s, e.seriesOf(m, c, era.Protocol, s))
 			if !s.Rolling {
 				made = slices.DeleteFunc(made, func(v *visit) bool { return v.target.First < from || v.target.First > to })
 			}
@@ -197,7 +199,7 @@ func (e *engine) grid(m *implant, c *clock, p *protocol.Protocol, s *protocol.Se
 	if len(list) > 0 && s.Baseline() {
 		list[0].baseline = true
 	}
-	return list
+	return e.changeIntervals(m, c, s, list)
 }
 
 // wants fills in what satisfies a visit.

@@ -27,6 +27,7 @@ func (e *engine) work(p *Plan) []Work {
 	list = append(list, e.reportWork()...)
 	list = append(list, e.reviewWork()...)
 	list = append(list, e.questionWork()...)
+	e.snooze(list)
 	slices.SortFunc(list, func(a, b Work) int { return strings.Compare(a.Key, b.Key) })
 	return list
 }
