@@ -21,6 +21,7 @@ func (e *engine) agree(v *visit) {
 		}
 		if k, ok := chart.ParseKind(r.Value); ok && r.Problem() == "" {
 			v.ways = append(slices.Clip(v.ways), protocol.Way{Kinds: []chart.Kind{k}})
+			v.agreed = true
 			v.ruled = append(v.ruled, Reason{Rule: "modality-agreed", Facts: []string{r.ID}, From: day.On(r.From()), Word: k.String()})
 		}
 	}

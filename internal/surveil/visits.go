@@ -39,6 +39,7 @@ type visit struct {
 	standing Standing
 	excuse   string
 	excuseBy []string
+	agreed   bool     // a person agreed another kind of imaging
 	ruled    []Reason // what people ruled about it: kind of imaging, interval, stratum
 	with     []*visit // what one scan may serve as well
 }
