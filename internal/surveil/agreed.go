@@ -21,8 +21,8 @@ func (e *engine) agree(v *visit) {
 		}
 		if k, ok := chart.ParseKind(r.Value); ok && r.Problem() == "" {
 			v.ways = append(slices.Clip(v.ways), protocol.Way{Kinds: []chart.Kind{k}})
-			v.agreed = true
-			v.ruled = append(v.ruled, Reason{Rule: "modality-agreed", Facts: []string{r.ID}, From: day.On(r.From()), Word: k.String()})
+			v.note().agreed = true
+			v.ruledBy(r, "modality-agreed", k.String())
 		}
 	}
 }
@@ -116,7 +116,7 @@ func (e *engine) intervalVisit(m *implant, c *clock, s *protocol.Series, p *prot
 	v.implant, v.clock, v.seriesID, v.ladder, v.step, v.need, v.protocol = m, c, s.ID, s.Ladder, intervalStep(p, s, at), c.need, p
 	v.target, v.opens, v.closes = target, target.Plus(-min(s.Repeat.Before, half)), target.Plus(min(s.Repeat.After, half))
 	v.wants(s.Repeat.Ways, s.Repeat.Needs, s.Repeat.Cite)
-	v.ruled = append(v.ruled, Reason{Rule: "interval-changed", Facts: []string{r.ID}, From: day.On(r.From()), Word: everyText(every)})
+	v.ruledBy(r, "interval-changed", everyText(every))
 	return v
 }
 
@@ -179,7 +179,7 @@ func (e *engine) inStratum(m *implant, s *protocol.Series, list []*visit) []*vis
 	return slices.DeleteFunc(list, func(v *visit) bool {
 		stratum, r := e.stratumAt(m, v.target.First)
 		if r != nil {
-			v.ruled = append(v.ruled, Reason{Rule: "stratum-confirmed", Facts: []string{r.ID}, From: day.On(r.From()), Word: stratum})
+			v.ruledBy(r, "stratum-confirmed", stratum)
 		}
 		return !slices.Contains(s.Strata, stratum)
 	})

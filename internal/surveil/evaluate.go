@@ -211,7 +211,10 @@ func (e *engine) whyVisit(v *visit) []Reason {
 	if v.rule != "" {
 		made.Rule, made.Facts, made.Word = "trigger-visit", append(made.Facts, v.cause...), v.rule
 	}
-	return append(append([]Reason{made}, v.ruled...), e.whyStanding(v))
+	if v.aside == nil {
+		return []Reason{made, e.whyStanding(v)}
+	}
+	return append(append([]Reason{made}, v.aside.ruled...), e.whyStanding(v))
 }
 
 // madeBy are the operations that a visit counts from.

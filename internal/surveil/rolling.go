@@ -31,7 +31,7 @@ func (e *engine) rolling(m *implant, c *clock, p *protocol.Protocol, s *protocol
 		v.wants(r.Ways, r.Needs, r.Cite)
 		if ruled != nil {
 			every, _ := ruled.Interval()
-			v.ruled = append(v.ruled, Reason{Rule: "interval-changed", Facts: []string{ruled.ID}, From: day.On(ruled.From()), Word: everyText(every)})
+			v.ruledBy(ruled, "interval-changed", everyText(every))
 		}
 		return v
 	}

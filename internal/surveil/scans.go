@@ -43,12 +43,11 @@ func (e *engine) scans() []Scan {
 	if len(list) < 2 {
 		return nil
 	}
-	slices.SortStableFunc(list, func(a, b wish) int {
-		return cmp.Or(cmp.Compare(a.close, b.close), cmp.Compare(a.from, b.from), strings.Compare(a.v.key(), b.v.key()))
-	})
+	slices.SortStableFunc(list, compareWishes)
 	if list = e.shared(list); len(list) == 0 {
 		return nil
 	}
+	e.holdBack(list)
 	s := stabbing{list: list, known: map[string][][]int{}}
 	var out []Scan
 	for _, group := range s.fewest(s.everything()) {
@@ -60,13 +59,33 @@ func (e *engine) scans() []Scan {
 	return out
 }
 
+// compareWishes orders wishes by their close, then by their first day, then by
+// their key.
+func compareWishes(a, b wish) int {
+	if a.close != b.close {
+		return cmp.Compare(a.close, b.close)
+	}
+	if a.from != b.from {
+		return cmp.Compare(a.from, b.from)
+	}
+	return strings.Compare(a.v.key(), b.v.key())
+}
+
+// holdBack notes which wishes are withheld.
+func (e *engine) holdBack(list []wish) {
+	for i := range list {
+		w := &list[i]
+		w.withheld = e.canWait(w.v) && e.withheld(w.v.implant)
+	}
+}
+
 // together notes with each visit of a group what one scan may serve as well.
 func (e *engine) together(list []wish, group []int) {
 	for _, i := range group {
 		v := list[i].v
 		for _, j := range group {
 			if j != i {
-				v.with = append(v.with, list[j].v)
+				v.note().with = append(v.note().with, list[j].v)
 			}
 		}
 	}
@@ -75,32 +94,33 @@ func (e *engine) together(list []wish, group []int) {
 // wishes are the visits that still want imaging, those far ahead too. One
 // series alone needs no proposal: a study serves one visit of it.
 func (e *engine) wishes() []wish {
-	var list []wish
-	var first *visit
-	several := false
-	for _, m := range e.implants {
-		if m.state() != StateActive {
-			continue
-		}
-		withheld, asked := false, false
-		for _, v := range m.visits {
-			if !v.standing.pending() {
+	first, n, several := (*visit)(nil), 0, false
+	each := func(do func(*visit)) {
+		for _, m := range e.implants {
+			if m.state() != StateActive {
 				continue
 			}
-			if !asked {
-				withheld, asked = e.withheld(m), true
+			for _, v := range m.visits {
+				if v.standing.pending() {
+					do(v)
+				}
 			}
-			if w, ok := e.wish(v); ok {
-				w.withheld = withheld && e.canWait(v)
-				list = append(list, w)
-			}
-			first = cmp.Or(first, v)
-			several = several || !sameRow(first, v)
 		}
 	}
+	each(func(v *visit) {
+		first = cmp.Or(first, v)
+		several = several || !sameRow(first, v)
+		n++
+	})
 	if !several {
 		return nil
 	}
+	list := make([]wish, 0, n)
+	each(func(v *visit) {
+		if w, ok := e.wish(v); ok {
+			list = append(list, w)
+		}
+	})
 	return list
 }
 

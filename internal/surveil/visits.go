@@ -39,9 +39,27 @@ type visit struct {
 	standing Standing
 	excuse   string
 	excuseBy []string
-	agreed   bool     // a person agreed another kind of imaging
-	ruled    []Reason // what people ruled about it: kind of imaging, interval, stratum
-	with     []*visit // what one scan may serve as well
+	aside    *aside // nil for most
+}
+
+// aside is what few visits have.
+type aside struct {
+	agreed bool     // a person agreed another kind of imaging
+	ruled  []Reason // what people ruled about it: kind of imaging, interval, stratum
+	with   []*visit // what one scan may serve as well
+}
+
+// note makes room for what few visits have.
+func (v *visit) note() *aside {
+	if v.aside == nil {
+		v.aside = &aside{}
+	}
+	return v.aside
+}
+
+// ruledBy notes what a person ruled about a visit.
+func (v *visit) ruledBy(r *chart.Ruling, rule, word string) {
+	v.note().ruled = append(v.note().ruled, Reason{Rule: rule, Facts: []string{r.ID}, From: day.On(r.From()), Word: word})
 }
 
 // forever is a day after every day of the calendar.

@@ -51,11 +51,11 @@ func (e *engine) visitItem(v *visit, kind string) Work {
 // decided stands last.
 func (e *engine) whyWork(v *visit, kind string) []Reason {
 	why := e.whyVisit(v)
-	if len(v.with) == 0 || kind != WorkArrange && kind != WorkChase {
+	if v.aside == nil || len(v.aside.with) == 0 || kind != WorkArrange && kind != WorkChase {
 		return why
 	}
 	var names, facts []string
-	for _, o := range v.with {
+	for _, o := range v.aside.with {
 		names, facts = append(names, o.step+" ("+cmp.Or(o.clock.class, "class not stated")+")"), append(facts, o.implant.id)
 	}
 	slices.Sort(facts)
