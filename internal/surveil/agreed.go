@@ -39,7 +39,10 @@ func (e *engine) agreedWays(m *implant) []protocol.Way {
 	var list []protocol.Way
 	for i := range e.rulings {
 		r := &e.rulings[i]
-		if k, ok := chart.ParseKind(r.Value); ok && r.Kind == chart.RuleModality && r.Visit == "" && m.concerns(r) && r.Problem() == "" {
+		if r.Kind != chart.RuleModality || r.Visit != "" || !m.concerns(r) || r.Problem() != "" {
+			continue
+		}
+		if k, ok := chart.ParseKind(r.Value); ok {
 			list = append(list, protocol.Way{Kinds: []chart.Kind{k}})
 		}
 	}
@@ -63,7 +66,7 @@ func (e *engine) intervalAt(m *implant, on day.Day) *chart.Ruling {
 // due under a ruling those of the ruling's interval, counted from the anchor.
 // The fixed steps stay, and so does a series that moves no rung.
 func (e *engine) changeIntervals(m *implant, c *clock, s *protocol.Series, list []*visit) []*visit {
-	if s.Repeat == nil || !s.Ladder || !slices.ContainsFunc(e.rulings, func(r chart.Ruling) bool { return r.Kind == chart.RuleInterval && m.concerns(&r) }) {
+	if s.Repeat == nil || !s.Ladder || !e.changed(m) {
 		return list
 	}
 	fixed := func(at day.Offset) bool {
@@ -87,6 +90,16 @@ func (e *engine) changeIntervals(m *implant, c *clock, s *protocol.Series, list 
 		}
 	}
 	return out
+}
+
+// changed says whether a person changed the interval of an implant.
+func (e *engine) changed(m *implant) bool {
+	for i := range e.rulings {
+		if r := &e.rulings[i]; r.Kind == chart.RuleInterval && m.concerns(r) {
+			return true
+		}
+	}
+	return false
 }
 
 // protocolOf is the protocol of a clock that a series is of.

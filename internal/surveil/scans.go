@@ -35,6 +35,10 @@ type wish struct {
 // scanMonths is how far ahead scan days are proposed.
 const scanMonths = 12
 
+// lookAgain is after how many days we look at visits that open more than twice
+// as many days ahead: none of them opens within twelve months before that.
+const lookAgain = 366
+
 // scans proposes the scan days, that which closes first at the front. Visits
 // that can share a day with no other are left out, and so is a day that would
 // serve only visits whose imaging is withheld.
@@ -91,37 +95,52 @@ func (e *engine) together(list []wish, group []int) {
 	}
 }
 
-// wishes are the visits that still want imaging, those far ahead too. One
-// series alone needs no proposal: a study serves one visit of it.
+// wishes are the visits that still want imaging and open in the next two years:
+// what lies further ahead is looked at again in one. One series alone needs no
+// proposal: a study serves one visit of it.
 func (e *engine) wishes() []wish {
-	first, n, several := (*visit)(nil), 0, false
-	each := func(do func(*visit)) {
-		for _, m := range e.implants {
-			if m.state() != StateActive {
-				continue
-			}
-			for _, v := range m.visits {
-				if v.standing.pending() {
-					do(v)
-				}
-			}
-		}
-	}
-	each(func(v *visit) {
+	limit := e.asOf.Plus(2 * lookAgain)
+	first, near, several, beyond := (*visit)(nil), 0, false, false
+	e.eachPending(func(v *visit) {
 		first = cmp.Or(first, v)
 		several = several || !sameRow(first, v)
-		n++
+		if v.opens.Last > limit {
+			beyond = true
+			return
+		}
+		near++
 	})
 	if !several {
 		return nil
 	}
-	list := make([]wish, 0, n)
-	each(func(v *visit) {
+	if beyond {
+		e.reached(e.asOf.Plus(lookAgain))
+	}
+	list := make([]wish, 0, near)
+	e.eachPending(func(v *visit) {
+		if v.opens.Last > limit {
+			return
+		}
 		if w, ok := e.wish(v); ok {
 			list = append(list, w)
 		}
 	})
 	return list
+}
+
+// eachPending goes over the visits of implants under surveillance that still
+// want imaging.
+func (e *engine) eachPending(do func(*visit)) {
+	for _, m := range e.implants {
+		if m.state() != StateActive {
+			continue
+		}
+		for _, v := range m.visits {
+			if v.standing.pending() {
+				do(v)
+			}
+		}
+	}
 }
 
 // canWait says whether the open review of a trigger may hold back the imaging
