@@ -4,10 +4,13 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"slices"
+	"strings"
 	"text/tabwriter"
 
 	"github.com/spf13/cobra"
 
+	"perennial/internal/chart"
 	"perennial/internal/clinic"
 	"perennial/internal/notice"
 	"perennial/internal/surveil"
@@ -80,9 +83,18 @@ func writePatient(out io.Writer, v *clinic.View) error {
 		if r.TakenBack != nil {
 			back = ", taken back by " + r.TakenBack.Who
 		}
-		fmt.Fprintf(out, "decision  %s %s %s by %s: %s%s\n", r.ID, r.Kind, r.About, r.Who, r.Why, back)
+		fmt.Fprintf(out, "decision  %s %s by %s: %s%s\n", r.ID, decided(r), r.Who, r.Why, back)
 	}
 	return nil
+}
+
+// decided is what a ruling says, without who and why.
+func decided(r *chart.Ruling) string {
+	words := []string{string(r.Kind), r.About, r.Visit, r.Value}
+	if r.Until > 0 {
+		words = append(words, "until "+r.Until.Text())
+	}
+	return strings.Join(slices.DeleteFunc(words, func(w string) bool { return w == "" }), " ")
 }
 
 func writeImplant(out io.Writer, m *surveil.Implant) error {

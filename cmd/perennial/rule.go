@@ -13,44 +13,50 @@ import (
 	"perennial/internal/protocol"
 )
 
+// ruleHelp says what kinds of decisions there are.
+const ruleHelp = "Stores a decision of a person about one patient. It is kept with who, when and why, and can be taken back.\n\nKinds:\n" +
+	"  accept, refuse   a study, for a visit (--about STUDY --visit VISIT) or for all\n" +
+	"  reviewed         a study, report or finding has been read (--about)\n" +
+	"  answer           a question (--about KEY)\n" +
+	"  pause            surveillance until a date (--until)\n" +
+	"  decline          a visit (--visit), or imaging until further notice\n" +
+	"  transfer, stop   end the care here, with the reason in --why\n" +
+	"  withdraw         from a device study: its reports end, the care goes on; with --scope care surveillance ends\n" +
+	"  modality         another kind of imaging does (--modality), for a visit (--visit) or for all until further notice\n" +
+	"  interval         another interval between the repeated visits (--every P6M), for all or until a day (--until)\n" +
+	"  stratum          the risk stratum is confirmed (--stratum); the next abnormal finding undoes it\n" +
+	"  staged           operations of one plan (--about FIRST --value LAST): the last one counts as the index\n" +
+	"  confirm          a finding as you read it (--about STUDY, REPORT or FINDING --value 'endoleak II')\n" +
+	"  snooze           hide a work item (--about KEY --until), at most to the close of its visit\n" +
+	"  attempt          an outreach attempt (--channel, --outcome)\n" +
+	"  implant          an implant placed elsewhere (--class, --value DATE, --device)\n" +
+	"  index-date, class, protocol, died, alive, no-implant   (--about, --value)\n\n" +
+	"A visit is named as the plan names it: Procedure/x/y2.\n\n" +
+	"Exit status:\n  0  stored\n  1  not stored\n  2  usage or settings"
+
+// ruleExamples are a few of them.
+const ruleExamples = "  perennial rule accept --patient p1 --about ImagingStudy/s9 --visit Procedure/x/y2 --who 'N. Quay' --why 'images seen'\n" +
+	"  perennial rule pause --patient p1 --until 2026-09-01 --who 'N. Quay' --why 'abroad'\n" +
+	"  perennial rule withdraw --patient p1 --scope care --who 'N. Quay' --why 'wants no more follow-up, letter of 3 March'\n" +
+	"  perennial rule modality --patient p1 --about Procedure/x --modality mr-angiogram --who 'N. Quay' --why 'contrast allergy, agreed with radiology'\n" +
+	"  perennial rule interval --patient p1 --about Procedure/x --every P6M --until 2028-01-31 --who 'N. Quay' --why 'sac grows slowly'\n" +
+	"  perennial rule stratum --patient p1 --about Procedure/x --stratum low --who 'N. Quay' --why 'seal 12 mm at both ends'\n" +
+	"  perennial rule protocol --patient p1 --about Procedure/x --value label-1-6-12 --who 'N. Quay' --why 'as the label says'\n" +
+	"  perennial rule staged --patient p1 --about Procedure/x --value Procedure/y --who 'N. Quay' --why 'planned in two stages'\n" +
+	"  perennial rule confirm --patient p1 --about ImagingStudy/s9 --value 'endoleak II' --who 'N. Quay' --why 'read again with radiology'\n" +
+	"  perennial rule snooze --patient p1 --about 'p1|Procedure/x|1|y2|3|arrange-imaging' --until 2026-09-01 --who 'N. Quay' --why 'waits for the creatinine'"
+
 // ruleCommand stores what a person decided.
 func ruleCommand(e *env) *cobra.Command {
 	var r chart.Ruling
 	var on, until string
 	var said value
 	c := &cobra.Command{
-		Use:   "rule KIND",
-		Short: "Store what a person decided, with who and why",
-		Long: "Stores a decision of a person about one patient. It is kept with who, when and why, and can be taken back.\n\nKinds:\n" +
-			"  accept, refuse   a study, for a visit (--about STUDY --visit VISIT) or for all\n" +
-			"  reviewed         a study, report or finding has been read (--about)\n" +
-			"  answer           a question (--about KEY)\n" +
-			"  pause            surveillance until a date (--until)\n" +
-			"  decline          a visit (--visit), or imaging until further notice\n" +
-			"  transfer, stop   end the care here, with the reason in --why\n" +
-			"  withdraw         from a device study: its reports end, the care goes on; with --scope care surveillance ends\n" +
-			"  modality         another kind of imaging does (--modality), for a visit (--visit) or for all until further notice\n" +
-			"  interval         another interval between the repeated visits (--every P6M), for all or until a day (--until)\n" +
-			"  stratum          the risk stratum is confirmed (--stratum); the next abnormal finding undoes it\n" +
-			"  staged           operations of one plan (--about FIRST --value LAST): the last one counts as the index\n" +
-			"  confirm          a finding as you read it (--about STUDY, REPORT or FINDING --value 'endoleak II')\n" +
-			"  snooze           hide a work item (--about KEY --until), at most to the close of its visit\n" +
-			"  attempt          an outreach attempt (--channel, --outcome)\n" +
-			"  implant          an implant placed elsewhere (--class, --value DATE, --device)\n" +
-			"  index-date, class, protocol, died, alive, no-implant   (--about, --value)\n\n" +
-			"A visit is named as the plan names it: Procedure/x/y2.\n\n" +
-			"Exit status:\n  0  stored\n  1  not stored\n  2  usage or settings",
-		Example: "  perennial rule accept --patient p1 --about ImagingStudy/s9 --visit Procedure/x/y2 --who 'N. Quay' --why 'images seen'\n" +
-			"  perennial rule pause --patient p1 --until 2026-09-01 --who 'N. Quay' --why 'abroad'\n" +
-			"  perennial rule withdraw --patient p1 --scope care --who 'N. Quay' --why 'wants no more follow-up, letter of 3 March'\n" +
-			"  perennial rule modality --patient p1 --about Procedure/x --modality mr-angiogram --who 'N. Quay' --why 'contrast allergy, agreed with radiology'\n" +
-			"  perennial rule interval --patient p1 --about Procedure/x --every P6M --until 2028-01-31 --who 'N. Quay' --why 'sac grows slowly'\n" +
-			"  perennial rule stratum --patient p1 --about Procedure/x --stratum low --who 'N. Quay' --why 'seal 12 mm at both ends'\n" +
-			"  perennial rule protocol --patient p1 --about Procedure/x --value label-1-6-12 --who 'N. Quay' --why 'as the label says'\n" +
-			"  perennial rule staged --patient p1 --about Procedure/x --value Procedure/y --who 'N. Quay' --why 'planned in two stages'\n" +
-			"  perennial rule confirm --patient p1 --about ImagingStudy/s9 --value 'endoleak II' --who 'N. Quay' --why 'read again with radiology'\n" +
-			"  perennial rule snooze --patient p1 --about 'p1|Procedure/x|1|y2|3|arrange-imaging' --until 2026-09-01 --who 'N. Quay' --why 'waits for the creatinine'",
-		Args: cobra.ExactArgs(1),
+		Use:     "rule KIND",
+		Short:   "Store what a person decided, with who and why",
+		Long:    ruleHelp,
+		Example: ruleExamples,
+		Args:    cobra.ExactArgs(1),
 	}
 	site := siteFlag(c)
 	format := formatFlag(c, "table", "json")

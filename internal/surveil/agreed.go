@@ -72,7 +72,6 @@ func (e *engine) changeIntervals(m *implant, c *clock, s *protocol.Series, list 
 	fixed := func(at day.Offset) bool {
 		return slices.ContainsFunc(s.Steps, func(step protocol.Step) bool { return step.OnlyIf == nil && step.At == at })
 	}
-	p := e.protocolOf(c, s)
 	out := slices.DeleteFunc(slices.Clone(list), func(v *visit) bool {
 		step := slices.ContainsFunc(s.Steps, func(step protocol.Step) bool { return step.ID == v.step })
 		return !step && e.intervalAt(m, v.target.First) != nil
@@ -85,7 +84,7 @@ func (e *engine) changeIntervals(m *implant, c *clock, s *protocol.Series, list 
 		}
 		for at := every; c.from.First.Add(at) <= e.asOf+ahead && !beyond(s.Repeat, at); at = (day.Offset{Months: at.Months + every.Months, Days: at.Days + every.Days}) {
 			if target := c.from.Add(at); !fixed(at) && e.intervalAt(m, target.First) == r {
-				out = append(out, e.intervalVisit(m, c, s, p, r, at))
+				out = append(out, e.intervalVisit(m, c, s, r, at))
 			}
 		}
 	}
@@ -121,7 +120,8 @@ func beyond(r *protocol.Repeat, at day.Offset) bool {
 
 // intervalVisit is one visit of a changed interval. Its window is that of the
 // protocol's repeats, but no wider than half the interval to each side.
-func (e *engine) intervalVisit(m *implant, c *clock, s *protocol.Series, p *protocol.Protocol, r *chart.Ruling, at day.Offset) *visit {
+func (e *engine) intervalVisit(m *implant, c *clock, s *protocol.Series, r *chart.Ruling, at day.Offset) *visit {
+	p := e.protocolOf(c, s)
 	every, _ := r.Interval()
 	half := (every.Months*30 + every.Days - 1) / 2
 	target := c.from.Add(at)
