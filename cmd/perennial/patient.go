@@ -4,11 +4,15 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"slices"
+	"strings"
 	"text/tabwriter"
 
 	"github.com/spf13/cobra"
 
+	"perennial/internal/chart"
 	"perennial/internal/clinic"
+	"perennial/internal/notice"
 	"perennial/internal/sac"
 	"perennial/internal/surveil"
 )
@@ -65,7 +69,13 @@ func writePatient(out io.Writer, v *clinic.View) error {
 		if w.By > 0 {
 			by = "by " + w.By.Text()
 		}
-		fmt.Fprintf(out, "work      %s (%s) from %s, %s\n", w.Kind, w.Urgency, w.From.Text(), by)
+		if w.Snoozed > 0 {
+			by += ", snoozed until " + w.Snoozed.Text()
+		}
+		fmt.Fprintf(out, "work      %s (%s) from %s, %s\n          %s\n", w.Kind, w.Urgency, w.From.Text(), by, w.Key)
+	}
+	for i := range p.Scans {
+		fmt.Fprintf(out, "scans     %s\n", notice.ScanText(p, &p.Scans[i]))
 	}
 	for i := range p.Questions {
 		q := &p.Questions[i]
@@ -77,7 +87,7 @@ func writePatient(out io.Writer, v *clinic.View) error {
 		if r.TakenBack != nil {
 			back = ", taken back by " + r.TakenBack.Who
 		}
-		fmt.Fprintf(out, "decision  %s %s %s by %s: %s%s\n", r.ID, r.Kind, r.About, r.Who, r.Why, back)
+		fmt.Fprintf(out, "decision  %s %s by %s: %s%s\n", r.ID, decided(r), r.Who, r.Why, back)
 	}
 	return nil
 }
@@ -129,6 +139,15 @@ func writePrompts(out io.Writer, v *clinic.View) {
 		fmt.Fprintln(out)
 	}
 	fmt.Fprintln(out)
+}
+
+// decided is what a ruling says, without who and why.
+func decided(r *chart.Ruling) string {
+	words := []string{string(r.Kind), r.About, r.Visit, r.Value}
+	if r.Until > 0 {
+		words = append(words, "until "+r.Until.Text())
+	}
+	return strings.Join(slices.DeleteFunc(words, func(w string) bool { return w == "" }), " ")
 }
 
 func writeImplant(out io.Writer, m *surveil.Implant) error {

@@ -13,39 +13,61 @@ import (
 	"perennial/internal/protocol"
 )
 
+// ruleHelp says what kinds of decisions there are.
+const ruleHelp = "Stores a decision of a person about one patient. It is kept with who, when and why, and can be taken back.\n\nKinds:\n" +
+	"  accept, refuse   a study, for a visit (--about STUDY --visit VISIT) or for all\n" +
+	"  reviewed         a study, report or finding has been read (--about)\n" +
+	"  answer           a question (--about KEY)\n" +
+	"  pause            surveillance until a date (--until)\n" +
+	"  decline          a visit (--visit), or imaging until further notice\n" +
+	"  transfer, stop   end the care here, with the reason in --why\n" +
+	"  withdraw         from a device study: its reports end, the care goes on; with --scope care surveillance ends\n" +
+	"  modality         another kind of imaging does (--modality), for a visit (--visit) or for all until further notice\n" +
+	"  interval         another interval between the repeated visits (--every P6M), for all or until a day (--until)\n" +
+	"  stratum          the risk stratum is confirmed (--stratum); the next abnormal finding undoes it\n" +
+	"  staged           operations of one plan (--about FIRST --value LAST): the last one counts as the index\n" +
+	"  confirm          a finding as you read it (--about STUDY, REPORT or FINDING --value 'endoleak II')\n" +
+	"  snooze           hide a work item (--about KEY --until), at most to the close of its visit\n" +
+	"  attempt          an outreach attempt (--channel, --outcome)\n" +
+	"  implant          an implant placed elsewhere (--class, --value DATE, --device)\n" +
+	"  index-date, class, protocol, died, alive, no-implant   (--about, --value)\n\n" +
+	"A visit is named as the plan names it: Procedure/x/y2.\n\n" +
+	"Exit status:\n  0  stored\n  1  not stored\n  2  usage or settings"
+
+// ruleExamples are a few of them.
+const ruleExamples = "  perennial rule accept --patient p1 --about ImagingStudy/s9 --visit Procedure/x/y2 --who 'N. Quay' --why 'images seen'\n" +
+	"  perennial rule pause --patient p1 --until 2026-09-01 --who 'N. Quay' --why 'abroad'\n" +
+	"  perennial rule withdraw --patient p1 --scope care --who 'N. Quay' --why 'wants no more follow-up, letter of 3 March'\n" +
+	"  perennial rule modality --patient p1 --about Procedure/x --modality mr-angiogram --who 'N. Quay' --why 'contrast allergy, agreed with radiology'\n" +
+	"  perennial rule interval --patient p1 --about Procedure/x --every P6M --until 2028-01-31 --who 'N. Quay' --why 'sac grows slowly'\n" +
+	"  perennial rule stratum --patient p1 --about Procedure/x --stratum low --who 'N. Quay' --why 'seal 12 mm at both ends'\n" +
+	"  perennial rule protocol --patient p1 --about Procedure/x --value label-1-6-12 --who 'N. Quay' --why 'as the label says'\n" +
+	"  perennial rule staged --patient p1 --about Procedure/x --value Procedure/y --who 'N. Quay' --why 'planned in two stages'\n" +
+	"  perennial rule confirm --patient p1 --about ImagingStudy/s9 --value 'endoleak II' --who 'N. Quay' --why 'read again with radiology'\n" +
+	"  perennial rule snooze --patient p1 --about 'p1|Procedure/x|1|y2|3|arrange-imaging' --until 2026-09-01 --who 'N. Quay' --why 'waits for the creatinine'"
+
 // ruleCommand stores what a person decided.
 func ruleCommand(e *env) *cobra.Command {
 	var r chart.Ruling
 	var on, until string
+	var said value
 	c := &cobra.Command{
-		Use:   "rule KIND",
-		Short: "Store what a person decided, with who and why",
-		Long: "Stores a decision of a person about one patient. It is kept with who, when and why, and can be taken back.\n\nKinds:\n" +
-			"  accept, refuse   a study, for a visit (--about STUDY --visit VISIT) or for all\n" +
-			"  reviewed         a study, report or finding has been read (--about)\n" +
-			"  answer           a question (--about KEY)\n" +
-			"  pause            surveillance until a date (--until)\n" +
-			"  decline          a visit (--visit), or imaging until further notice\n" +
-			"  transfer, stop   end the care here, with the reason in --why\n" +
-			"  withdraw         from a device study: its reports end, the care goes on\n" +
-			"  attempt          an outreach attempt (--channel, --outcome)\n" +
-			"  implant          an implant placed elsewhere (--class, --value DATE, --device)\n" +
-			"  index-date, class, protocol, died, alive, no-implant   (--about, --value)\n\n" +
-			"A visit is named as the plan names it: Procedure/x/y2.\n\n" +
-			"Exit status:\n  0  stored\n  1  not stored\n  2  usage or settings",
-		Example: "  perennial rule accept --patient p1 --about ImagingStudy/s9 --visit Procedure/x/y2 --who 'N. Quay' --why 'images seen'\n" +
-			"  perennial rule pause --patient p1 --until 2026-09-01 --who 'N. Quay' --why 'abroad'",
-		Args: cobra.ExactArgs(1),
+		Use:     "rule KIND",
+		Short:   "Store what a person decided, with who and why",
+		Long:    ruleHelp,
+		Example: ruleExamples,
+		Args:    cobra.ExactArgs(1),
 	}
 	site := siteFlag(c)
 	format := formatFlag(c, "table", "json")
 	f := c.Flags()
 	f.StringVar(&r.Patient, "patient", "", "id of the patient")
-	f.StringVar(&r.About, "about", "", "reference of a study, report or implant, or key of a question")
+	f.StringVar(&r.About, "about", "", "reference of a study, report or implant, or key of a question or work item")
 	f.StringVar(&r.Visit, "visit", "", "the visit, as the plan names it")
 	f.StringVar(&on, "on", "", "day from which it holds, YYYY-MM-DD (default today)")
-	f.StringVar(&until, "until", "", "day until which a pause or a decline holds, YYYY-MM-DD")
-	f.StringVar(&r.Value, "value", "", "date, class, protocol or answer")
+	f.StringVar(&until, "until", "", "day until which it holds, YYYY-MM-DD: a pause, decline, modality, interval or snooze")
+	f.StringVar(&r.Value, "value", "", "date, class, protocol, answer, finding or last stage")
+	said.flags(c)
 	f.StringVar(&r.Class, "class", "", "class of an implant placed elsewhere")
 	f.StringVar(&r.Device, "device", "", "device of an implant placed elsewhere")
 	f.StringVar(&r.Channel, "channel", "", "of an attempt: phone, letter, email, message, visit")
@@ -61,7 +83,10 @@ func ruleCommand(e *env) *cobra.Command {
 		if r.Kind = chart.RulingKind(args[0]); !slices.Contains(chart.RulingKinds(), r.Kind) {
 			return usageError(fmt.Sprintf("the kind %q is not known", args[0]), "Choose one of "+orList(kindWords())+".")
 		}
-		var err error
+		err := said.into(&r)
+		if err != nil {
+			return err
+		}
 		if r.On, err = dayFlag("on", on); err != nil {
 			return err
 		}

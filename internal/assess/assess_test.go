@@ -268,6 +268,7 @@ func TestKeyOrder(t *testing.T) {
 		"devices":   "udiDi lot serial",
 		"next":      "step target targetTo opens opensTo closes closesTo",
 		"work":      "key kind urgency from by text why",
+		"scans":     "from to serves",
 		"questions": "key kind about text",
 	}
 	seen := map[string]bool{}

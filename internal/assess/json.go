@@ -135,6 +135,7 @@ func appendPlan(b []byte, p *surveil.Plan) []byte {
 	o.day("wake", p.Wake)
 	each(&o, "implants", p.Implants, appendImplant)
 	each(&o, "work", p.Work, appendWork)
+	each(&o, "scans", p.Scans, appendScan)
 	each(&o, "questions", p.Questions, appendQuestion)
 	return append(o.close(), '\n')
 }
@@ -216,6 +217,14 @@ func appendWork(b []byte, w *surveil.Work) []byte {
 	o.day("by", w.By)
 	o.text("text", workText(w))
 	each(&o, "why", w.Why, appendReason)
+	return o.close()
+}
+
+func appendScan(b []byte, s *surveil.Scan) []byte {
+	o := open(b)
+	o.day("from", s.From)
+	o.day("to", s.To)
+	o.texts("serves", s.Serves)
 	return o.close()
 }
 

@@ -208,5 +208,5 @@ func readRuling(line []byte) (chart.Ruling, string) {
 	if _, err := time.Parse(time.RFC3339, r.When); err != nil {
 		return r, "when is not a time like 2026-03-31T17:00:00Z"
 	}
-	return r, ""
+	return r, r.Problem()
 }

@@ -31,3 +31,20 @@ func TestPercentFor(t *testing.T) {
 		}
 	}
 }
+
+// A ruling of which nothing follows is refused when it is read, with what is
+// wrong with it.
+func TestRulingsThatSayNothingUsable(t *testing.T) {
+	t.Parallel()
+	const who = `,"who":"Testa","when":"2024-02-01T09:00:00Z","why":"invented"}`
+	for line, want := range map[string]string{
+		`{"id":"r","patient":"p","kind":"interval","value":"P1D"` + who: "the interval is missing or not usable: write months as P6M or days as P90D, from a month to ten years",
+		`{"id":"r","patient":"p","kind":"stratum"` + who:                "the stratum is low, intermediate or high",
+		`{"id":"r","patient":"p","kind":"interval","value":"P6M"` + who: "",
+		`{"id":"r","patient":"p","kind":"withdraw"` + who:               "",
+	} {
+		if _, why := readRuling([]byte(line)); why != want {
+			t.Errorf("%s: %q, want %q", line, why, want)
+		}
+	}
+}

@@ -199,6 +199,9 @@ type Finding struct {
 
 	Site     string // the place that was measured, in the sender's words; empty where not sent
 	Observer string // who measured; empty where not sent
+	// Confirmed is the id of the ruling by which a person said it; the engine
+	// fills it in.
+	Confirmed string
 }
 
 // Booking is an appointment for imaging.

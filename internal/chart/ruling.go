@@ -14,11 +14,17 @@ const (
 	RuleStop      RulingKind = "stop"       // for palliative care, for good
 	RuleTransfer  RulingKind = "transfer"   // care, with documented acceptance
 	RuleDecline   RulingKind = "decline"    // this visit, or imaging until further notice
-	RuleWithdraw  RulingKind = "withdraw"   // from a study: ends reporting, not care
+	RuleWithdraw  RulingKind = "withdraw"   // from a study, which ends no care; with the value "care" from surveillance
 	RuleAnswer    RulingKind = "answer"     // a question
 	RuleIndex     RulingKind = "index-date" // the date of an index operation
 	RuleClass     RulingKind = "class"      // the class of an implant
 	RuleProtocol  RulingKind = "protocol"   // another care protocol for this patient
+	RuleModality  RulingKind = "modality"   // another kind of imaging agreed, for a visit or from a day on
+	RuleInterval  RulingKind = "interval"   // another interval between the repeated visits
+	RuleStratum   RulingKind = "stratum"    // the risk stratum, confirmed
+	RuleStaged    RulingKind = "staged"     // operations of one plan: the last counts as the index
+	RuleConfirm   RulingKind = "confirm"    // a finding, as a person read it
+	RuleSnooze    RulingKind = "snooze"     // a work item, hidden until a date
 	RuleImplant   RulingKind = "implant"    // an implant added by hand, operated elsewhere
 	RuleAttempt   RulingKind = "attempt"    // an outreach attempt
 	RuleDied      RulingKind = "died"       // the date of death
@@ -33,11 +39,11 @@ type Ruling struct {
 	ID        string     `json:"id"`
 	Patient   string     `json:"patient"`
 	Kind      RulingKind `json:"kind"`
-	About     string     `json:"about,omitempty"`   // reference of a study, report or implant, or the key of a question
+	About     string     `json:"about,omitempty"`   // reference of a study, report or implant, or the key of a question or work item
 	Visit     string     `json:"visit,omitempty"`   // "Procedure/x/y2": implant and step; later clocks "Procedure/x/2/m1"
 	On        day.Day    `json:"on,omitempty"`      // from when it holds; the day of When where not given
-	Until     day.Day    `json:"until,omitempty"`   // of a pause
-	Value     string     `json:"value,omitempty"`   // answer, class, protocol, date as written
+	Until     day.Day    `json:"until,omitempty"`   // of a pause, a snooze, an agreed modality or interval
+	Value     string     `json:"value,omitempty"`   // answer, class, protocol, date as written, modality, interval, stratum, last stage, finding
 	Class     string     `json:"class,omitempty"`   // of an implant added by hand
 	Channel   string     `json:"channel,omitempty"` // of an attempt
 	Outcome   string     `json:"outcome,omitempty"` // of an attempt
@@ -58,7 +64,8 @@ type TakenBack struct {
 // RulingKinds are all kinds, for messages and checks.
 func RulingKinds() []RulingKind {
 	return []RulingKind{RuleAccept, RuleRefuse, RuleReviewed, RulePause, RuleStop, RuleTransfer, RuleDecline, RuleWithdraw, RuleAnswer,
-		RuleIndex, RuleClass, RuleProtocol, RuleImplant, RuleAttempt, RuleDied, RuleAlive, RuleNoImplant}
+		RuleIndex, RuleClass, RuleProtocol, RuleModality, RuleInterval, RuleStratum, RuleStaged, RuleConfirm, RuleSnooze,
+		RuleImplant, RuleAttempt, RuleDied, RuleAlive, RuleNoImplant}
 }
 
 // Holds says whether the ruling is in force on a day: begun, and not taken back.

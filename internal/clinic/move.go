@@ -239,7 +239,7 @@ func (s *settling) move(key string) error {
 	l := &ledger{w: s.w, plan: &surveil.Plan{Patient: it.Patient}, changes: &s.changes}
 	if before.State == store.WorkOpen && other.State != store.WorkOpen {
 		open := other
-		open.Work, open.State, open.Reason, open.Evidence = it.Work, store.WorkOpen, "", nil
+		open.Patient, open.Work, open.State, open.Reason, open.Evidence = it.Patient, it.Work, store.WorkOpen, "", nil
 		s.changes.Reopened++
 		if _, moves := s.to[other.Key]; moves {
 			s.to[other.Key] = destination{it.Patient, it.Work}

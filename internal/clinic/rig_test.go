@@ -68,11 +68,14 @@ func newRig(t testing.TB) *rig {
 	return newRigOn(t, kvtest.Twice(memkv.New()))
 }
 
-func newRigOn(t testing.TB, db kv.DB) *rig {
+func newRigOn(t testing.TB, db kv.DB) *rig { return newRigBy(t, db, rules()) }
+
+// newRigBy makes a clinic that works by these rules from the first day.
+func newRigBy(t testing.TB, db kv.DB, rules *surveil.Rules) *rig {
 	t.Helper()
 	r := &rig{t: t, db: db, clock: time.Date(2026, 6, 30, 9, 0, 0, 0, time.UTC)}
 	t.Cleanup(func() { db.Close() })
-	r.o = clinic.Options{DB: db, Book: book(), Rules: rules(), Now: func() time.Time { return r.clock }}
+	r.o = clinic.Options{DB: db, Book: book(), Rules: rules, Now: func() time.Time { return r.clock }}
 	if err := clinic.Init(t.Context(), db, r.clock); err != nil {
 		t.Fatal(err)
 	}

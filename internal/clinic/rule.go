@@ -14,6 +14,7 @@ import (
 	"perennial/internal/fault"
 	"perennial/internal/kv"
 	"perennial/internal/store"
+	"perennial/internal/surveil"
 )
 
 // Rule stores a ruling of a person and all that follows from it, and gives the
@@ -82,6 +83,11 @@ func (c *Clinic) ruled(w *store.Writer, r *chart.Ruling, n int) error {
 	if r.ID == "" {
 		r.ID = fmt.Sprintf("r%d-%d", w.Meta.Commits+1, n+1)
 	}
+	if r.Kind == chart.RuleSnooze {
+		if err := snoozable(w.Tx, r); err != nil {
+			return err
+		}
+	}
 	if r.Kind != chart.RuleImplant {
 		known, err := store.Known(w.Tx, r.Patient)
 		if err != nil {
@@ -92,6 +98,25 @@ func (c *Clinic) ruled(w *store.Writer, r *chart.Ruling, n int) error {
 		}
 	}
 	return w.PutRuling(*r)
+}
+
+// snoozable says whether a work item may be hidden, and names it by the key
+// that it has now.
+func snoozable(r kv.Reader, ruling *chart.Ruling) error {
+	it, found, err := store.ReadItem(r, ruling.About)
+	if err == nil && !found {
+		it, found, err = store.FindItem(r, ruling.About)
+	}
+	switch {
+	case err != nil:
+		return err
+	case !found || it.State != store.WorkOpen || it.Patient != ruling.Patient:
+		return fault.New(fault.NotFound, "snooze a work item", "The open items of a patient, with their keys, are listed with: perennial patient ID", errors.New("the patient has no open item with this key"))
+	case it.Work.Kind == surveil.WorkChase:
+		return fault.New(fault.Invalid, "snooze a work item", "Where the patient cannot come, pause surveillance until a date.", errors.New("an overdue visit is not hidden"))
+	}
+	ruling.About = it.Now
+	return nil
 }
 
 // unknownPatient is the error for a patient whom nobody knows.
@@ -121,6 +146,15 @@ func (c *Clinic) checkRuling(r *chart.Ruling) error {
 		return bad("the pause ends before it begins")
 	case r.Kind == chart.RuleImplant && r.Class == "":
 		return bad("the class of the implant is missing")
+	}
+	if about := r.Problem(); about != "" {
+		return bad(about)
+	}
+	if r.Kind == chart.RuleSnooze && r.Until <= c.from(r) {
+		return bad("the day until which it is to be hidden does not lie ahead")
+	}
+	if r.Kind == chart.RuleProtocol && c.o.Rules.All[r.Value] == nil {
+		return bad("no protocol is called " + r.Value)
 	}
 	if r.When == "" {
 		return nil

@@ -26,7 +26,8 @@ type Filter struct {
 	Text     string   // part of a name, an id or an identifier, in any case
 	Until    day.Day  // wanted from this day at the latest: work that begins later is left out
 	Standing []surveil.Standing
-	Limit    int // 0: all
+	Snoozed  bool // items that a person hid until a later day, too
+	Limit    int  // 0: all
 }
 
 // Row is a work item with its patient.
@@ -38,11 +39,13 @@ type Row struct {
 	Overdue int     // days since the day by which it was wanted; negative before it
 	Booked  day.Day // the next appointment for imaging
 	NoShow  day.Day // an appointment for imaging that passed without a study
+	Snoozed day.Day // a person hid it until this day; zero: it shows
 	Closed  bool    // a person has closed its Task, and it is needed still
 }
 
 // Worklist lists the open work items: the most urgent first, then by the day by
-// which they are wanted. Those whose Task a person has closed come last.
+// which they are wanted. Those whose Task a person has closed come last. Those
+// that a person snoozed are left out, unless the filter asks for them.
 func (c *Clinic) Worklist(ctx context.Context, f Filter) ([]Row, error) {
 	var rows []Row
 	var page store.Page
@@ -106,7 +109,7 @@ func rank(urgency string) int {
 }
 
 func rowOf(it store.Item, line store.Line, today day.Day) Row {
-	row := Row{Item: it, Line: line, Step: stepOf(it.Work.Visit), Text: notice.WorkText(&it.Work), Closed: closedByPerson(it.Human)}
+	row := Row{Item: it, Line: line, Step: stepOf(it.Work.Visit), Text: notice.WorkText(&it.Work), Closed: closedByPerson(it.Human), Snoozed: it.Work.Snoozed}
 	if it.Work.By > 0 {
 		row.Overdue = int(today - it.Work.By)
 	}
@@ -126,7 +129,7 @@ func closedByPerson(h *store.Human) bool {
 func (f *Filter) item(it *store.Item) bool {
 	return (len(f.Kinds) == 0 || slices.Contains(f.Kinds, it.Work.Kind)) &&
 		(f.Urgency == "" || rank(it.Work.Urgency) >= rank(f.Urgency)) &&
-		(f.Patient == "" || f.Patient == it.Patient) &&
+		(f.Snoozed || it.Work.Snoozed == 0) && (f.Patient == "" || f.Patient == it.Patient) &&
 		(f.Until == 0 || it.Work.From <= f.Until)
 }
 
@@ -196,8 +199,8 @@ func (c *Clinic) Lines(ctx context.Context, visit func(store.Line) error) error 
 }
 
 // Questions lists the open questions as rows of the worklist: those that hide a
-// visit first.
+// visit first. A snoozed one is among them.
 func (c *Clinic) Questions(ctx context.Context, f Filter) ([]Row, error) {
-	f.Kinds = []string{surveil.WorkQuestion}
+	f.Kinds, f.Snoozed = []string{surveil.WorkQuestion}, true
 	return c.Worklist(ctx, f)
 }

@@ -35,8 +35,12 @@ func content(ctx context.Context, p *Pages, d Digest) (digest.Input, error) {
 	if err := changed(ctx, c, &in); err != nil {
 		return in, err
 	}
-	rows, err := c.Worklist(ctx, clinic.Filter{})
+	rows, err := c.Worklist(ctx, clinic.Filter{Snoozed: true})
 	for i := range rows {
+		if rows[i].Snoozed > 0 {
+			in.Snoozed++
+			continue
+		}
 		place(&in, &rows[i])
 	}
 	return in, err

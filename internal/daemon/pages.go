@@ -28,9 +28,13 @@ var _ web.Clinic = (*Pages)(nil)
 
 // Worklist gives every open work item.
 func (p *Pages) Worklist(ctx context.Context) (web.Worklist, error) {
-	rows, err := p.Clinic.Worklist(ctx, clinic.Filter{})
+	rows, err := p.Clinic.Worklist(ctx, clinic.Filter{Snoozed: true})
 	out := web.Worklist{AsOf: p.Clinic.Today(), Site: p.Site}
 	for i := range rows {
+		if rows[i].Snoozed > 0 {
+			out.Snoozed++
+			continue
+		}
 		out.Rows = append(out.Rows, pageRow(&rows[i]))
 	}
 	if err == nil {

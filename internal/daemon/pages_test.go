@@ -7,6 +7,7 @@ import (
 
 	"perennial/config"
 	"perennial/internal/assess"
+	"perennial/internal/chart"
 	"perennial/internal/clinic"
 	"perennial/internal/daemon"
 	"perennial/internal/day"
@@ -73,5 +74,51 @@ func TestRowsHaveIndexAndWindow(t *testing.T) {
 		if !strings.Contains(text, want) {
 			t.Errorf("the letter does not say %q:\n%s", want, l.Text)
 		}
+	}
+}
+
+// A snoozed item is on neither the worklist nor the letter, and both count it.
+func TestSnoozedWorkIsHiddenAndCounted(t *testing.T) {
+	t.Parallel()
+	w, err := assess.Prepare(assess.Options{Shipped: config.Files})
+	if err != nil {
+		t.Fatal(err)
+	}
+	now := func() time.Time { return time.Date(2026, 1, 15, 12, 0, 0, 0, time.UTC) }
+	db := memkv.New()
+	if err := clinic.Init(t.Context(), db, now()); err != nil {
+		t.Fatal(err)
+	}
+	c, err := clinic.New(t.Context(), clinic.Options{DB: db, Book: w.Book, Rules: w.Rules, Now: now})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := c.Import(t.Context(), "test", clinic.Batches("test", strings.NewReader(patient))); err != nil {
+		t.Fatal(err)
+	}
+	pages := &daemon.Pages{Clinic: c, Site: "Quay Unit", Now: now}
+	look := func() (rows, snoozed int, letter string) {
+		list, err := pages.Worklist(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		l, err := daemon.Letter(t.Context(), pages, daemon.Digest{}, "nurse@example.org")
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, due, _ := strings.Cut(l.Text, "\nDue: ")
+		return len(list.Rows), list.Snoozed, due
+	}
+	rows, snoozed, letter := look()
+	if rows < 1 || snoozed != 0 || !strings.Contains(letter, "EVAR y1: arrange imaging") {
+		t.Fatalf("%d rows, %d snoozed, letter:\n%s", rows, snoozed, letter)
+	}
+	hide := chart.Ruling{Patient: "q1", Kind: chart.RuleSnooze, About: "q1|Procedure/q1-evar|1|y1|2|arrange-imaging", Until: day.Of(2026, 3, 1), Who: "N. Quay", Why: "abroad"}
+	if _, err := c.Rule(t.Context(), hide); err != nil {
+		t.Fatal(err)
+	}
+	fewer, snoozed, letter := look()
+	if fewer != rows-1 || snoozed != 1 || strings.Contains(letter, "EVAR y1: arrange imaging") || !strings.Contains(letter, "1 more snoozed until a later day.") {
+		t.Errorf("%d rows of %d, %d snoozed, letter:\n%s", fewer, rows, snoozed, letter)
 	}
 }

@@ -43,6 +43,7 @@ type Input struct {
 	Lost      []Item // presumed lost and lost
 	Results   []Item // reports and findings that nobody has reviewed, reports that are late
 	Questions []Item
+	Snoozed   int // items that a person hid until a later day: in none of the lists
 	Sums      []Sum
 	Sources   []Source
 	Drafts    []string // protocols in force that nobody has signed off
@@ -119,7 +120,8 @@ func Key(on day.Day, to string) string {
 // Told picks, from the differences between plans, those that get a line of
 // their own. A change of work on a visit is told by the line of the visit where
 // that changed too; of a new implant only the visits are told that ask for
-// something. Everything else is told. The order stays.
+// something. That a scan may serve something else too is not told. Everything
+// else is. The order stays.
 func Told(changes []notice.Change) []notice.Change {
 	var out []notice.Change
 	for i := range changes {
@@ -139,7 +141,7 @@ func toldByAnother(c *notice.Change, all []notice.Change) bool {
 		asks := strings.HasPrefix(c.Now, string(surveil.Overdue)) || strings.HasPrefix(c.Now, string(surveil.Open)) || strings.HasPrefix(c.Now, string(surveil.Undecided))
 		return c.Was == "" && !asks && same(notice.ImplantNew, func(o *notice.Change) bool { return o.Implant == c.Implant })
 	case notice.WorkNew, notice.WorkChanged, notice.WorkCompleted, notice.WorkCancelled:
-		return c.Visit != "" && c.Work != nil && c.Work.About == "" && same(notice.Visit, func(o *notice.Change) bool { return o.Visit == c.Visit })
+		return c.Aside || c.Visit != "" && c.Work != nil && c.Work.About == "" && same(notice.Visit, func(o *notice.Change) bool { return o.Visit == c.Visit })
 	}
 	return false
 }

@@ -228,3 +228,16 @@ func words(t *testing.T, page string) string {
 	walk(root)
 	return strings.Join(strings.Fields(b.String()), " ")
 }
+
+// What is snoozed is in no list of the letter, and counted in both forms of it.
+func TestSnoozedWorkIsCounted(t *testing.T) {
+	t.Parallel()
+	in := sample()
+	if l := write(t, in); strings.Contains(l.Text+l.HTML, "snoozed") {
+		t.Error("the letter speaks of snoozed work where there is none")
+	}
+	in.Snoozed = 3
+	if l := write(t, in); !strings.Contains(l.Text, "\n3 more snoozed until a later day.\n") || !strings.Contains(l.HTML, ">3 more snoozed until a later day.<") {
+		t.Errorf("the letter does not count what is snoozed:\n%s", l.Text)
+	}
+}

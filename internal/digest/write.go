@@ -53,6 +53,7 @@ type view struct {
 	Names                 bool
 	Alarms                []string
 	Sections              []section
+	Snoozed               string
 	Sums                  []sumView
 	Sources               []sourceView
 	Cautions              []string
@@ -110,6 +111,9 @@ func newView(in Input) view {
 		items(in, "Presumed lost or lost", "lost", "Nobody is lost.", in.Lost),
 		items(in, "Results to read or to chase", "results", "No result waits.", in.Results),
 		items(in, "Questions", "questions", "No question stands.", in.Questions)}
+	if in.Snoozed > 0 {
+		v.Snoozed = group(in.Snoozed) + " more snoozed until a later day."
+	}
 	v.addSums(in)
 	return v
 }

@@ -69,7 +69,9 @@ func fill(rng *rand.Rand, v reflect.Value) {
 		fill(rng, v.Elem())
 	case v.Kind() == reflect.Struct:
 		for i := range v.NumField() {
-			fill(rng, v.Field(i))
+			if v.Type() != reflect.TypeFor[chart.Finding]() || v.Type().Field(i).Name != "Confirmed" { // only the engine fills it in
+				fill(rng, v.Field(i))
+			}
 		}
 	case v.Kind() == reflect.Slice:
 		if n := rng.IntN(3); n > 0 {

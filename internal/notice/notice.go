@@ -61,6 +61,7 @@ type Change struct {
 	On       day.Day       // the day of the later plan
 	Until    day.Day       // close of a visit's window, or the day by which work is wanted
 	Why      []surveil.Reason
+	Aside    bool // of work: nothing changed but what else the same scan may serve
 }
 
 // Diff lists what changed from one plan of a patient to the next. Either may be
@@ -204,6 +205,8 @@ func (d *differ) work() {
 				continue
 			}
 			c.Kind, c.Was = WorkChanged, old.Urgency
+			a, b := alone(old), alone(w)
+			c.Aside = sameWork(&a, &b)
 		}
 		d.add(w.Key, c)
 	}
@@ -215,6 +218,13 @@ func (d *differ) work() {
 				Reason: end.reason, Evidence: end.evidence, Why: w.Why})
 		}
 	}
+}
+
+// alone is a work item without what else the same scan may serve.
+func alone(w *surveil.Work) surveil.Work {
+	out := *w
+	out.Why = slices.DeleteFunc(slices.Clone(w.Why), func(r surveil.Reason) bool { return r.Rule == "one-scan" })
+	return out
 }
 
 // workOf finds a work item by key.
@@ -230,7 +240,7 @@ func workOf(p *surveil.Plan, key string) *surveil.Work {
 // sameWork says whether two states of one item are equal for those who do it;
 // day counts in texts do not matter.
 func sameWork(a, b *surveil.Work) bool {
-	if a.Implant != b.Implant || a.Urgency != b.Urgency || a.From != b.From || a.By != b.By || a.About != b.About || a.Visit != b.Visit || len(a.Why) != len(b.Why) {
+	if a.Implant != b.Implant || a.Urgency != b.Urgency || a.From != b.From || a.By != b.By || a.About != b.About || a.Visit != b.Visit || a.Snoozed != b.Snoozed || len(a.Why) != len(b.Why) {
 		return false
 	}
 	for i := range a.Why {

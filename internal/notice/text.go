@@ -52,6 +52,43 @@ func WorkText(w *surveil.Work) string {
 	return text
 }
 
+// ScanText is a proposed scan day on one line, for people.
+func ScanText(p *surveil.Plan, s *surveil.Scan) string {
+	var names []string
+	for _, key := range s.Serves {
+		names = append(names, visitName(p, key))
+	}
+	text := "One scan day serves: "
+	if len(names) == 1 {
+		text = "A scan day of its own for: "
+	}
+	text += strings.Join(names, ", ")
+	switch {
+	case s.Booked != "":
+		return text + ", on " + s.From.Text() + ", which is booked."
+	case s.To == 0:
+		return text + ", any day from now on."
+	case s.From <= p.AsOf:
+		return text + ", any day from today to " + s.To.Text() + "."
+	case s.From == s.To:
+		return text + ", on " + s.From.Text() + "."
+	}
+	return text + ", any day from " + s.From.Text() + " to " + s.To.Text() + "."
+}
+
+// visitName names the visit with a key: its step, and its implant where there
+// are several.
+func visitName(p *surveil.Plan, key string) string {
+	step := key[strings.LastIndexByte(key, '/')+1:]
+	for i := range p.Implants {
+		m := &p.Implants[i]
+		if rest, ok := strings.CutPrefix(key, m.ID+"/"); ok && strings.Count(rest, "/") < 2 && len(p.Implants) > 1 {
+			return step + in(strings.TrimSpace(m.Side+" "+ClassName(m.Class)))
+		}
+	}
+	return step
+}
+
 // ReasonText is the reason for which a work item ended or a visit is excused,
 // in plain words.
 func ReasonText(reason string) string {
@@ -177,6 +214,9 @@ func untilText(c *Change) string {
 	}
 	if c.Until > 0 {
 		text += ", by " + c.Until.Text()
+	}
+	if c.Work.Snoozed > 0 {
+		text += ", snoozed until " + c.Work.Snoozed.Text()
 	}
 	return text
 }

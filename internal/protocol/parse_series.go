@@ -29,6 +29,7 @@ func (p *parser) series(top *yamldoc.Section) []row {
 func (p *parser) row(s *yamldoc.Section) row {
 	out := row{place: at(s, "")}
 	out.ID, out.Classes = p.id(s, "id"), p.classes(s)
+	out.Strata = p.words(s, "strata", "risk stratum", append(chart.Strata(), chart.StratumNone))
 	out.Ladder = s.Bool("ladder", true)
 	out.Rolling = s.OneOf("anchor", anchors()...) == "last-imaging"
 	for _, one := range s.Maps("steps") {

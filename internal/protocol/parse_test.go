@@ -89,7 +89,7 @@ func TestMistakes(t *testing.T) {
 		{"withhold", 51, 17, "triggers[0].then.withhold", "imaging is withheld only while a review is open", ""},
 		{"zero-interval", 41, 14, "series[0].repeat.every", "the duration is zero", ""},
 	}
-	seen := map[string]bool{"good-small.yaml": true, "migration-10mm.yaml": true}
+	seen := map[string]bool{"good-small.yaml": true, "good-strata.yaml": true, "migration-10mm.yaml": true}
 	for _, tc := range tests {
 		file := "bad-" + tc.name + ".yaml"
 		seen[file] = true

@@ -63,6 +63,7 @@ type Cover struct {
 type Series struct {
 	ID      string   // main, aorta
 	Classes []string // classes that the series is for; empty: all of the protocol
+	Strata  []string // risk strata that the series is for; empty: all, "none" stands for no confirmed one
 	Prefix  string   // of step ids made for repeats: y, aorta
 	Rolling bool     // anchored on the last imaging instead of the index
 	Ladder  bool     // its visits move the follow-up ladder

@@ -26,6 +26,7 @@ type planRecord struct {
 	Wake        day.Day          `json:"wake,omitempty"`
 	Implants    []implantRecord  `json:"implants,omitempty"`
 	Work        []workRecord     `json:"work,omitempty"`
+	Scans       []scanRecord     `json:"scans,omitempty"`
 	Questions   []questionRecord `json:"questions,omitempty"`
 	Notes       []reasonRecord   `json:"notes,omitempty"`
 }
@@ -110,7 +111,17 @@ type workRecord struct {
 	Implant string         `json:"implant,omitempty"`
 	Visit   string         `json:"visit,omitempty"`
 	About   string         `json:"about,omitempty"`
+	Snoozed day.Day        `json:"snoozed,omitempty"`
 	Why     []reasonRecord `json:"why,omitempty"`
+}
+
+type scanRecord struct {
+	From   day.Day  `json:"from"`
+	To     day.Day  `json:"to,omitempty"`
+	Serves []string `json:"serves"`
+	Kinds  []string `json:"kinds,omitempty"`
+	Covers uint16   `json:"covers,omitempty"`
+	Booked string   `json:"booked,omitempty"`
 }
 
 type questionRecord struct {
@@ -133,6 +144,9 @@ func encodePlan(p *surveil.Plan) ([]byte, error) {
 	}
 	for i := range p.Work {
 		r.Work = append(r.Work, workRecordOf(&p.Work[i]))
+	}
+	for _, s := range p.Scans {
+		r.Scans = append(r.Scans, scanRecord{s.From, s.To, s.Serves, kindNames(s.Kinds), uint16(s.Covers), s.Booked})
 	}
 	for _, q := range p.Questions {
 		r.Questions = append(r.Questions, questionRecord{q.Key, q.Kind, q.About, q.Since, q.Hides, q.Visit, reasonsOf([]surveil.Reason{q.Why})[0]})
@@ -158,6 +172,9 @@ func (r *planRecord) plan() *surveil.Plan {
 	}
 	for i := range r.Work {
 		p.Work = append(p.Work, r.Work[i].work())
+	}
+	for _, s := range r.Scans {
+		p.Scans = append(p.Scans, surveil.Scan{From: s.From, To: s.To, Serves: s.Serves, Kinds: kindsNamed(s.Kinds), Covers: chart.Territory(s.Covers), Booked: s.Booked})
 	}
 	for _, q := range r.Questions {
 		p.Questions = append(p.Questions, surveil.Question{Key: q.Key, Kind: q.Kind, About: q.About, Since: q.Since, Hides: q.Hides, Visit: q.Visit,
@@ -201,10 +218,23 @@ func visitRecordOf(v *surveil.Visit) visitRecord {
 	if b := v.Booking; b != nil {
 		r.Booking = &bookingRecord{b.Appointment, b.Date, b.InWindow}
 	}
-	for _, k := range v.Kinds {
-		r.Kinds = append(r.Kinds, k.String())
-	}
+	r.Kinds = kindNames(v.Kinds)
 	return r
+}
+
+func kindNames(kinds []chart.Kind) (names []string) {
+	for _, k := range kinds {
+		names = append(names, k.String())
+	}
+	return names
+}
+
+func kindsNamed(names []string) (kinds []chart.Kind) {
+	for _, name := range names {
+		k, _ := chart.ParseKind(name)
+		kinds = append(kinds, k)
+	}
+	return kinds
 }
 
 func (r *visitRecord) visit() surveil.Visit {
@@ -215,17 +245,14 @@ func (r *visitRecord) visit() surveil.Visit {
 	if b := r.Booking; b != nil {
 		v.Booking = &surveil.VisitBooking{Appointment: b.Appointment, Date: b.Date, InWindow: b.InWindow}
 	}
-	for _, name := range r.Kinds {
-		k, _ := chart.ParseKind(name)
-		v.Kinds = append(v.Kinds, k)
-	}
+	v.Kinds = kindsNamed(r.Kinds)
 	return v
 }
 
 func workRecordOf(w *surveil.Work) workRecord {
-	return workRecord{w.Key, w.Kind, w.Urgency, w.From, w.By, w.Implant, w.Visit, w.About, reasonsOf(w.Why)}
+	return workRecord{w.Key, w.Kind, w.Urgency, w.From, w.By, w.Implant, w.Visit, w.About, w.Snoozed, reasonsOf(w.Why)}
 }
 
 func (r *workRecord) work() surveil.Work {
-	return surveil.Work{Key: r.Key, Kind: r.Kind, Urgency: r.Urgency, From: r.From, By: r.By, Implant: r.Implant, Visit: r.Visit, About: r.About, Why: reasons(r.Why)}
+	return surveil.Work{Key: r.Key, Kind: r.Kind, Urgency: r.Urgency, From: r.From, By: r.By, Implant: r.Implant, Visit: r.Visit, About: r.About, Snoozed: r.Snoozed, Why: reasons(r.Why)}
 }

@@ -17,9 +17,10 @@ type death struct {
 
 // ending is when and why the schedule of an implant ended.
 type ending struct {
-	on    day.Day
-	why   End
-	facts []string
+	on     day.Day
+	why    End
+	facts  []string
+	excuse string // of the visits that it excuses, where that is another word
 }
 
 // findLastSeen finds the latest day on which anything shows that the patient
@@ -130,15 +131,16 @@ func (e *engine) deathOn(m *implant) day.Day {
 func (e *engine) findEnd(m *implant) {
 	var all []ending
 	if on := e.deathOn(m); on > 0 {
-		all = append(all, ending{on, EndDied, e.death.facts})
+		all = append(all, ending{on: on, why: EndDied, facts: e.death.facts})
 	}
 	all = append(all, e.ruledEnds(m, chart.RuleStop, EndStopped)...)
+	all = append(all, e.ruledEnds(m, chart.RuleWithdraw, EndStopped)...)
 	if m.explanted != nil {
-		all = append(all, ending{m.explanted.On.Last, EndExplanted, []string{m.explanted.Ref}})
+		all = append(all, ending{on: m.explanted.On.Last, why: EndExplanted, facts: []string{m.explanted.Ref}})
 	}
 	all = append(all, e.ruledEnds(m, chart.RuleTransfer, EndTransferred)...)
 	if on := m.completedOn(); on > 0 && e.reached(on) {
-		all = append(all, ending{on, EndCompleted, nil})
+		all = append(all, ending{on: on, why: EndCompleted})
 	}
 	for i := range all {
 		if m.end == nil || all[i].on < m.end.on {
@@ -156,8 +158,13 @@ func (e *engine) findEnd(m *implant) {
 func (e *engine) ruledEnds(m *implant, kind chart.RulingKind, why End) []ending {
 	var all []ending
 	for i := range e.rulings {
-		if r := &e.rulings[i]; r.Kind == kind && m.concerns(r) {
-			all = append(all, ending{r.From(), why, []string{r.ID}})
+		r := &e.rulings[i]
+		switch {
+		case r.Kind != kind || !m.concerns(r):
+		case kind != chart.RuleWithdraw:
+			all = append(all, ending{on: r.From(), why: why, facts: []string{r.ID}})
+		case r.Value == chart.ScopeCare: // from a study only is no end of care
+			all = append(all, ending{on: r.From(), why: why, facts: []string{r.ID}, excuse: "withdrawn"})
 		}
 	}
 	return all

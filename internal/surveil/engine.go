@@ -21,7 +21,9 @@ type engine struct {
 	// only on one of them can time alone change the plan.
 	turns []day.Day
 
-	rulings  []chart.Ruling // in force, oldest first
+	rulings  []chart.Ruling  // in force, oldest first
+	findings []chart.Finding // those of the record, with what people confirmed
+	stages   []stage         // operations that are one plan
 	studies  []*study
 	seen     day.Day // last seen
 	witness  string  // reference of what showed it
@@ -98,6 +100,9 @@ func (e *engine) answered(q *Question) bool {
 	for i := range e.rulings {
 		r := &e.rulings[i]
 		if r.Kind == chart.RuleAnswer && (r.About == q.Key || r.About == q.About && r.Value == q.Kind) {
+			return true
+		}
+		if r.Kind == chart.RuleConfirm && q.Kind == "finding-text" && r.About == q.About {
 			return true
 		}
 	}

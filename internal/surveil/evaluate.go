@@ -28,6 +28,7 @@ func Decide(c *chart.Chart, r *Rules, asOf day.Day) Plan {
 func (e *engine) settle() bool {
 	e.findRulings()
 	e.findStudies()
+	e.findFindings()
 	e.findImplants()
 	if len(e.implants) == 0 {
 		return false
@@ -81,6 +82,7 @@ func decide(c *chart.Chart, r *Rules, asOf day.Day) (Plan, []day.Day) {
 	p.LastSeen = e.seen
 	e.overall(&p)
 	e.follow(&p)
+	p.Scans = e.scans()
 	p.Work = e.work(&p)
 	p.Questions = e.openQuestions()
 	e.notes(&p)
@@ -170,7 +172,10 @@ func (e *engine) whyVisit(v *visit) []Reason {
 	if v.rule != "" {
 		made.Rule, made.Facts, made.Word = "trigger-visit", append(made.Facts, v.cause...), v.rule
 	}
-	return []Reason{made, e.whyStanding(v)}
+	if v.aside == nil {
+		return []Reason{made, e.whyStanding(v)}
+	}
+	return append(append([]Reason{made}, v.aside.ruled...), e.whyStanding(v))
 }
 
 // madeBy are the operations that a visit counts from.

@@ -29,6 +29,7 @@ type implant struct {
 	visits  []*visit
 	end     *ending
 	paused  *chart.Ruling
+	agreed  []protocol.Way  // ways that a person agreed for all visits
 	waiting bool            // a study waits for acceptance
 	used    map[*study]bool // studies that a visit took
 }
@@ -40,6 +41,7 @@ type clock struct {
 	from   day.Span // the operation that started it
 	by     string   // its reference
 	until  day.Span // the operation that started the next; unknown: it runs
+	stage  day.Day  // the first of the staged operations that started it; zero: not staged
 	eras   []InForce
 	need   chart.Territory
 }
@@ -61,9 +63,11 @@ func (m *implant) unresolved() bool { return !m.index.Known() || m.now().care() 
 // findImplants turns the operations into implants, clocks and ends.
 func (e *engine) findImplants() {
 	ops := e.operations()
+	e.findStages(ops)
 	for _, op := range ops {
 		e.operate(op)
 	}
+	e.stagesElsewhere()
 	e.histories()
 	e.byHand()
 	e.implants = slices.DeleteFunc(e.implants, func(m *implant) bool { return e.ruledOut(m) })
@@ -156,7 +160,7 @@ func (e *engine) operate(op *chart.Operation) {
 		e.ask(Question{Kind: "index-date", About: op.Ref, Hides: true, Why: Reason{Rule: "relined-without-index", Facts: []string{op.Ref}}})
 	case m == nil:
 		e.implants = append(e.implants, e.newImplant(op))
-	case e.joins(op, m):
+	case e.staged(op, m), e.joins(op, m):
 	case op.Class == "open-repair" && m.class != "open-repair" && op.Role == chart.RoleImplant:
 		e.explant(op, m)
 	default:
@@ -362,6 +366,7 @@ func (e *engine) settleClocks(m *implant) {
 			break
 		}
 	}
+	m.agreed = e.agreedWays(m)
 	for _, c := range m.clocks {
 		e.chooseCare(m, c)
 		if c.care() == nil && m.index.Known() {

@@ -18,8 +18,8 @@ func (e *engine) qualifying(m *implant) []day.Day {
 	var days []day.Day
 	steps := m.steps()
 	for _, v := range m.visits {
-		if v.got != nil && len(v.got.parts) > 0 {
-			days = append(days, v.got.On.First) // several studies that did it together
+		if v.got != nil && (len(v.got.parts) > 0 || v.aside != nil && v.aside.agreed && e.fits(v.got, v.ways, v.need) > fitNot) {
+			days = append(days, v.got.On.First) // several studies that did it together, or one of an agreed kind
 		}
 	}
 	for _, s := range e.studies {

@@ -28,6 +28,13 @@ func TestOutlineIsThePlanWithLess(t *testing.T) {
 			visits += len(full.Implants[i].Visits)
 		}
 	}
+	for seed := uint64(1); seed < 1500; seed += 2 { // with rulings that change the schedule
+		s := storyOf(seed)
+		full, less := s.decided(dayOf(s.asOf), surveil.Decide), s.decided(dayOf(s.asOf), o.Outline)
+		if d := gocmp.Diff(lessOf(full), less); d != "" && len(full.Implants) > 0 {
+			t.Fatalf("story %d (-plan +outline):\n%s", seed, d)
+		}
+	}
 	if visits < 3000 {
 		t.Errorf("only %d visits were compared", visits)
 	}

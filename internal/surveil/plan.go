@@ -28,6 +28,7 @@ type Plan struct {
 	Wake         day.Day   // the next day on which time alone changes the plan; zero: never
 	Implants     []Implant // by index date, then id
 	Work         []Work    // by key
+	Scans        []Scan    // days of imaging that serve several visits
 	Questions    []Question
 	Notes        []Reason // what holds for the whole patient: before our records
 }
@@ -159,9 +160,10 @@ type Work struct {
 	Urgency string
 	From    day.Day
 	By      day.Day
-	Implant string // id; empty for a patient's work
-	Visit   string // key of the visit; empty where it is about none
-	About   string // reference of the study, report or question
+	Implant string  // id; empty for a patient's work
+	Visit   string  // key of the visit; empty where it is about none
+	About   string  // reference of the study, report or question
+	Snoozed day.Day // a person hid it until this day; zero: it shows
 	Why     []Reason
 }
 

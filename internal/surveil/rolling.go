@@ -21,9 +21,18 @@ func (e *engine) rolling(m *implant, c *clock, p *protocol.Protocol, s *protocol
 	anchor := c.from
 	put := func() *visit {
 		target := anchor.Add(r.Every)
+		ruled := e.intervalAt(m, target.First)
+		if ruled != nil {
+			every, _ := ruled.Interval()
+			target = anchor.Add(every)
+		}
 		v := &visit{implant: m, clock: c, seriesID: s.ID, ladder: s.Ladder, step: "r" + strconv.Itoa(len(list)+1), target: target,
 			opens: target.Plus(-r.Before), closes: target.Plus(r.After), need: c.need, protocol: p}
 		v.wants(r.Ways, r.Needs, r.Cite)
+		if ruled != nil {
+			every, _ := ruled.Interval()
+			v.ruledBy(ruled, "interval-changed", everyText(every))
+		}
 		return v
 	}
 	for _, on := range e.rollingImaging(m, c, r) {
@@ -41,9 +50,10 @@ func (e *engine) rollingImaging(m *implant, c *clock, r *protocol.Repeat) []day.
 	if r.Needs != 0 {
 		need = r.Needs
 	}
+	ways := append(slices.Clip(r.Ways), m.agreed...)
 	var days []day.Span
 	for _, s := range e.studies {
-		if k, certain := m.clockOf(s.On); k == c && certain && s.On.Exact() && e.fits(s, r.Ways, need) == fitFull {
+		if k, certain := m.clockOf(s.On); k == c && certain && s.On.Exact() && e.fits(s, ways, need) == fitFull {
 			days = append(days, s.On)
 		}
 	}

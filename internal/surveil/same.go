@@ -46,8 +46,14 @@ func (p *Plan) trace(b []byte) []byte {
 	for i := range p.Work {
 		w := &p.Work[i]
 		t.text(w.Key, w.Kind, w.Urgency, w.Implant, w.Visit, w.About)
-		t.days(w.From, w.By)
+		t.days(w.From, w.By, w.Snoozed)
 		t.reasons(w.Why)
+	}
+	for i := range p.Scans {
+		s := &p.Scans[i]
+		t.text(s.Booked, s.Covers.String())
+		t.text(s.Serves...)
+		t.days(s.From, s.To, day.Day(len(s.Kinds)))
 	}
 	for i := range p.Questions {
 		q := &p.Questions[i]

@@ -160,7 +160,7 @@ func reportOf(r second.Report) chart.Statement {
 func rulings(c second.Chart, asOf string) []chart.Ruling {
 	var list []chart.Ruling
 	for _, r := range c.Rulings {
-		one := chart.Ruling{ID: r.ID, Patient: c.ID, Kind: chart.RulingKind(r.Kind), About: r.About, On: dayOf(r.Date), Until: dayOf(r.Until), Who: "w", When: r.Date, Why: "y"}
+		one := chart.Ruling{ID: r.ID, Patient: c.ID, Kind: chart.RulingKind(r.Kind), About: r.About, On: dayOf(r.Date), Until: dayOf(r.Until), Value: r.Value, Who: "w", When: r.Date, Why: "y"}
 		if v := r.Visit; v.Implant != "" {
 			one.Visit = v.Implant + "/" + v.Step
 			if v.Clock > 1 {
@@ -308,6 +308,9 @@ func asSecond(p surveil.Plan) second.Plan {
 	}
 	for _, w := range p.Work {
 		out.Work = append(out.Work, workAsSecond(w))
+	}
+	for _, s := range p.Scans {
+		out.Scans = append(out.Scans, second.ScanPlan{From: s.From.String(), To: s.To.String(), Serves: s.Serves})
 	}
 	for _, q := range p.Questions {
 		out.Questions = append(out.Questions, second.QuestionItem{Kind: q.Kind, About: q.About})

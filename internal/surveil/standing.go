@@ -1,6 +1,7 @@
 package surveil
 
 import (
+	"cmp"
 	"slices"
 
 	"perennial/internal/chart"
@@ -53,7 +54,7 @@ func (e *engine) come(d, today day.Day) bool {
 func (e *engine) excused(v *visit) bool {
 	m := v.implant
 	if m.end != nil && m.end.on <= v.closes.Last {
-		v.excuse, v.excuseBy = string(m.end.why), m.end.facts
+		v.excuse, v.excuseBy = cmp.Or(m.end.excuse, string(m.end.why)), m.end.facts
 		return true
 	}
 	if u := v.clock.until; u.Known() && u.First <= v.closes.Last {

@@ -42,6 +42,11 @@ func Templates() []Template {
 		{"known-from-history", "Known from a history record only: the date of the operation is needed."},
 		{"known-from-device", "A device is on record that no operation explains: the date of the operation is needed."},
 		{"protocol-step", "{word}: counted from {from}, due {to}."},
+		{"staged", "Done in stages, the last on {from}: the schedule counts from that day."},
+		{"staged-not-usable", "A person said that this operation and {word} are stages of one plan; the two are not on record with their days, or lie too far apart. The schedule counts from the first as before. Which are the stages?"},
+		{"modality-agreed", "A person agreed on {from} that {word} does for it."},
+		{"interval-changed", "A person changed the interval on {from}: {word}."},
+		{"stratum-confirmed", "A person confirmed the {word} risk stratum on {from}."},
 		{"trigger-visit", "Added by the rule {word}: due {to}."},
 		// Where a visit stands.
 		{"done-on-time", "Imaging on {from} satisfies it, in the window (told by {word})."},
@@ -74,6 +79,7 @@ func Templates() []Template {
 		{"death-without-day", "The patient is recorded as dead, without the day. When was it?"},
 		{"asked-on-reading", "{word}"},
 		// Work.
+		{"one-scan", "One scan may also serve {word}."},
 		{"report-awaited", "Imaging on {from} has no final report."},
 		{"report-unread", "A report of {from} has not been reviewed."},
 		{"finding-abnormal", "{word}, seen on {from}, has not been reviewed."},

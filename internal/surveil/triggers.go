@@ -27,8 +27,8 @@ func (e *engine) findingsOf(m *implant) []*chart.Finding {
 		return nil
 	}
 	var list []*chart.Finding
-	for i := range e.c.Findings {
-		f := &e.c.Findings[i]
+	for i := range e.findings {
+		f := &e.findings[i]
 		if !f.On.Known() || !e.reached(f.On.First) || f.On.Last < m.index.First {
 			continue
 		}
@@ -71,6 +71,9 @@ func (m *implant) steps() []wanted {
 		if need == 0 {
 			need = m.now().need
 		}
+		if len(m.agreed) > 0 {
+			ways = append(slices.Clip(ways), m.agreed...)
+		}
 		list = append(list, wanted{ways, need})
 	}
 	for i := range p.Series {
@@ -103,7 +106,7 @@ func (e *engine) seenOn(f *chart.Finding) *study {
 
 // hits lists the firings of the triggers of a protocol on an implant, by date.
 func (e *engine) hits(m *implant, p *protocol.Protocol, class string) []hit {
-	if len(e.c.Findings) == 0 && len(m.coils) == 0 && len(m.clocks) == 1 {
+	if len(e.findings) == 0 && len(m.coils) == 0 && len(m.clocks) == 1 {
 		return nil
 	}
 	findings := e.findingsOf(m)
@@ -135,6 +138,9 @@ func (e *engine) hits(m *implant, p *protocol.Protocol, class string) []hit {
 
 func (e *engine) hitBy(t *protocol.Trigger, f *chart.Finding) hit {
 	h := hit{trigger: t, finding: f, cause: f.Ref, on: f.On, facts: []string{f.Ref}}
+	if f.Confirmed != "" {
+		h.facts = append(h.facts, f.Confirmed)
+	}
 	if s := e.seenOn(f); s != nil {
 		h.cause, h.on = s.Ref, s.On
 		h.facts = append(h.facts, s.Ref)

@@ -39,6 +39,27 @@ type visit struct {
 	standing Standing
 	excuse   string
 	excuseBy []string
+	aside    *aside // nil for most
+}
+
+// aside is what few visits have.
+type aside struct {
+	agreed bool     // a person agreed another kind of imaging
+	ruled  []Reason // what people ruled about it: kind of imaging, interval, stratum
+	with   []*visit // what one scan may serve as well
+}
+
+// note makes room for what few visits have.
+func (v *visit) note() *aside {
+	if v.aside == nil {
+		v.aside = &aside{}
+	}
+	return v.aside
+}
+
+// ruledBy notes what a person ruled about a visit.
+func (v *visit) ruledBy(r *chart.Ruling, rule, word string) {
+	v.note().ruled = append(v.note().ruled, Reason{Rule: rule, Facts: []string{r.ID}, From: day.On(r.From()), Word: word})
 }
 
 // forever is a day after every day of the calendar.
@@ -64,6 +85,7 @@ func (e *engine) findVisits(m *implant) {
 			series++
 			for _, v := range list {
 				v.series = series
+				e.agree(v)
 			}
 			e.match(m, c, list)
 			if m.visits = append(m.visits, list...); len(m.clocks) == 1 && series == 1 {
@@ -117,7 +139,7 @@ func (e *engine) rows(m *implant, c *clock) [][]*visit {
 				row = len(ids)
 				ids, rows = append(ids, s.ID), append(rows, nil)
 			}
-			made := e.seriesOf(m, c, era.Protocol, s)
+			made := e.inStratum(m, s, e.seriesOf(m, c, era.Protocol, s))
 			if !s.Rolling {
 				made = slices.DeleteFunc(made, func(v *visit) bool { return v.target.First < from || v.target.First > to })
 			}
@@ -201,7 +223,7 @@ func (e *engine) grid(m *implant, c *clock, p *protocol.Protocol, s *protocol.Se
 	if len(list) > 0 && s.Baseline() {
 		list[0].baseline = true
 	}
-	return list
+	return e.changeIntervals(m, c, s, list)
 }
 
 // wants fills in what satisfies a visit.

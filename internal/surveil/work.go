@@ -1,6 +1,7 @@
 package surveil
 
 import (
+	"cmp"
 	"slices"
 	"strconv"
 	"strings"
@@ -26,6 +27,7 @@ func (e *engine) work(p *Plan) []Work {
 	list = append(list, e.reportWork()...)
 	list = append(list, e.reviewWork()...)
 	list = append(list, e.questionWork()...)
+	e.snooze(list)
 	slices.SortFunc(list, func(a, b Work) int { return strings.Compare(a.Key, b.Key) })
 	return list
 }
@@ -42,11 +44,27 @@ func (e *engine) key(kind, about string) string {
 // visitItem starts the work item of a visit.
 func (e *engine) visitItem(v *visit, kind string) Work {
 	key := e.c.Patient + "|" + v.implant.id + "|" + strconv.Itoa(v.clock.number) + "|" + v.step + "|" + strconv.Itoa(v.n) + "|" + kind
-	w := Work{Key: key, Kind: kind, Urgency: "routine", Implant: v.implant.id, Visit: v.key(), Why: e.whyVisit(v)}
+	w := Work{Key: key, Kind: kind, Urgency: "routine", Implant: v.implant.id, Visit: v.key(), Why: e.whyWork(v, kind)}
 	if v.asksForDecision() {
 		w.Why = append(w.Why, Reason{Rule: "asks-for-decision"})
 	}
 	return w
+}
+
+// whyWork is why a visit is owed, and what else the same scan may serve. What
+// decided stands last.
+func (e *engine) whyWork(v *visit, kind string) []Reason {
+	why := e.whyVisit(v)
+	if v.aside == nil || len(v.aside.with) == 0 || kind != WorkArrange && kind != WorkChase {
+		return why
+	}
+	var names, facts []string
+	for _, o := range v.aside.with {
+		names, facts = append(names, o.step+" ("+cmp.Or(o.clock.class, "class not stated")+")"), append(facts, o.implant.id)
+	}
+	slices.Sort(facts)
+	one := Reason{Rule: "one-scan", Facts: slices.Compact(facts), Word: strings.Join(names, ", ")}
+	return slices.Insert(why, len(why)-1, one)
 }
 
 // visitWork is arrange-imaging and chase-overdue.

@@ -316,3 +316,24 @@ func TestBrokenSum(t *testing.T) {
 		}
 	}
 }
+
+// The patient's page shows the proposed scan days and until when work is
+// snoozed; the worklist counts what is snoozed.
+func TestScansAndSnoozedWorkAreShown(t *testing.T) {
+	t.Parallel()
+	p := standingPlan()
+	p.Plan.Scans = []surveil.Scan{{From: today() - 9, To: day.Of(2026, 4, 30), Serves: []string{"Procedure/x/y1", "Procedure/x/aorta5"},
+		Kinds: []chart.Kind{chart.CTAngiogram, chart.CTPlain}, Covers: chart.Abdomen | chart.Pelvis}}
+	p.Plan.Work[0].Snoozed = day.Of(2026, 5, 6)
+	w := &ward{patients: map[string]web.Patient{"st": p}, list: web.Worklist{AsOf: today(), Rows: web.Rows(&p)[1:], Snoozed: 1}}
+	s := server(t, w)
+	_, body := page(t, s, "/patients/st")
+	for _, want := range []string{"One scan day serves: y1, aorta5, any day from today to 30 Apr 2026.", "CT angiogram or CT without contrast, showing abdomen, pelvis", "snoozed until 6 May 2026"} {
+		if strings.Count(body, want) != 1 {
+			t.Errorf("the page does not say %q once", want)
+		}
+	}
+	if _, body := page(t, s, "/"); !strings.Contains(body, "; 1 snoozed until a later day.") {
+		t.Error("the worklist does not count what is snoozed")
+	}
+}

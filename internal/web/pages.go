@@ -30,6 +30,7 @@ type patientPage struct {
 	Prompts    []promptView
 	Implants   []implantView
 	Work       []rowView
+	Scans      []scanView
 	Rulings    []chart.Ruling
 	Studies    []studyView
 	Attempts   []chart.Attempt
@@ -53,6 +54,10 @@ type visitView struct {
 	Rest    []surveil.Reason
 	Kinds   string
 }
+
+// scanView is a proposed scan day: what it serves and when, what it may be, and
+// what it must show.
+type scanView struct{ Said, Kinds, Covers string }
 
 // studyView is a study with what became of it.
 type studyView struct {
@@ -100,6 +105,10 @@ func (s *Server) patientPage(p *Patient) patientPage {
 			continue // it stands among the questions
 		}
 		v.Work = append(v.Work, rowView{Row: &rows[i], What: rows[i].what(), Overdue: rows[i].overdue(p.Plan.AsOf)})
+	}
+	for i := range p.Plan.Scans {
+		scan := &p.Plan.Scans[i]
+		v.Scans = append(v.Scans, scanView{notice.ScanText(p.Plan, scan), kindNames(scan.Kinds), strings.ReplaceAll(scan.Covers.String(), "+", ", ")})
 	}
 	v.Rulings = slices.Clone(p.Chart.Rulings)
 	slices.SortStableFunc(v.Rulings, func(a, b chart.Ruling) int { return strings.Compare(b.When, a.When) })

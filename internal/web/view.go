@@ -30,6 +30,8 @@ type Worklist struct {
 	Site   string
 	Alarms []string // silent sources, sums that do not add up; they name no patient
 	Rows   []Row
+	// Snoozed is how many more a person hid until a later day.
+	Snoozed int
 }
 
 // Row is one open work item with what is needed to act on it.
@@ -53,7 +55,8 @@ type Row struct {
 	LastSeen   day.Day // zero: nothing shows it
 	FollowUp   surveil.Rung
 	Why        string // one or two sentences
-	Closed     bool   // a person has closed its Task, and it is needed still
+	Snoozed    day.Day
+	Closed     bool // a person has closed its Task, and it is needed still
 }
 
 // Patient is all that the page of one patient shows.
@@ -156,7 +159,7 @@ func Rows(p *Patient) []Row {
 	var out []Row
 	for i := range p.Plan.Work {
 		w := &p.Plan.Work[i]
-		r := Row{Patient: p.Plan.Patient, Kind: w.Kind, Urgency: w.Urgency, By: w.By, LastSeen: p.Plan.LastSeen, FollowUp: p.Plan.FollowUp, BookedGone: p.BookedGone}
+		r := Row{Patient: p.Plan.Patient, Kind: w.Kind, Urgency: w.Urgency, By: w.By, Snoozed: w.Snoozed, LastSeen: p.Plan.LastSeen, FollowUp: p.Plan.FollowUp, BookedGone: p.BookedGone}
 		if p.Chart != nil {
 			r.Name, r.Phone, r.Record = p.Chart.Name, p.Chart.Phone, RecordNumber(p.Plan.Identifiers)
 		}
@@ -168,7 +171,7 @@ func Rows(p *Patient) []Row {
 			r.addVisit(m, w.Visit)
 		}
 		for j := range w.Why {
-			if text := w.Why[j].Text(); j == len(w.Why)-1 || w.Visit == "" {
+			if text := w.Why[j].Text(); j == len(w.Why)-1 || w.Visit == "" || w.Why[j].Rule == "one-scan" {
 				r.Why = joinWords(r.Why, text)
 			}
 		}

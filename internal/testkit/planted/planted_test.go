@@ -43,6 +43,9 @@ func faults() []fault {
 		{"triggers.go", "same != c.Across && f.Tenths-b.Tenths >= c.Growth", "same != c.Across && f.Tenths-b.Tenths > c.Growth", "growth of exactly the threshold is passed over"},
 		{"questions.go", "if v.standing.owed() && v.lies(s.On) != possibly {", "if v.standing == Open && v.lies(s.On) != possibly {", "early imaging is not asked about"},
 		{"work.go", "if e.reached(v.closes.Last.Plus(-e.r.Settings.AsapDays)) {", "if e.reached(v.closes.Last.Plus(1 - e.r.Settings.AsapDays)) {", "asap a day late"},
+		{"scans.go", "return w.kinds&o.kinds != 0 && o.from <= w.by &&", "return o.from <= w.by &&", "one scan for visits that no one kind of imaging does"},
+		{"scans.go", "if next := s.fewest(left); best == nil || len(next)+1 < len(best) {", "if next := s.fewest(left); best == nil {", "more scan days than are needed"},
+		{"agreed.go", "half := (every.Months*30 + every.Days - 1) / 2", "half := (every.Months*30 + every.Days + 1) / 2", "windows of a changed interval overlap"},
 	}
 }
 

@@ -123,6 +123,7 @@ func (p *patient) write(results []*result) Plan {
 	}
 	plan.Questions = p.openQuestions()
 	plan.Work = p.work(results, plan.FollowUp)
+	plan.Scans = p.scans(results)
 	return plan
 }
 

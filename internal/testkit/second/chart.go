@@ -84,11 +84,12 @@ type VisitKey struct {
 // Ruling is what a person decided.
 type Ruling struct {
 	ID    string
-	Kind  string // accept, refuse, reviewed, decline, pause, stop, transfer, withdraw, answer
+	Kind  string // accept, refuse, reviewed, decline, pause, stop, transfer, withdraw, answer, modality, interval
 	About string // study, report or implant; "" the whole patient; for answer the question's about
 	Visit VisitKey
 	Date  string
-	Until string // pause or decline: first day on which it no longer holds
+	Until string // pause, decline, modality, interval: first day on which it no longer holds
+	Value string // withdraw: care, else from a study; modality: the kind; interval: P6M
 	Asked string // answer: the kind of the question
 	Back  string // the day on which it was taken back
 }

@@ -167,6 +167,9 @@ func (p *patient) endOf(m *implant, visits []*visit) *ending {
 		if m.concerns(r) && r.Kind == "stop" {
 			all = append(all, ending{readSpan(r.Date).first, "stopped"})
 		}
+		if m.concerns(r) && r.Kind == "withdraw" && r.Value == "care" {
+			all = append(all, ending{readSpan(r.Date).first, "stopped"})
+		}
 		if m.concerns(r) && r.Kind == "transfer" {
 			all = append(all, ending{readSpan(r.Date).first, "transferred"})
 		}

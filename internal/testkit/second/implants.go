@@ -77,7 +77,7 @@ func (p *patient) findImplants() {
 	p.sortImplants()
 }
 
-// sortImplants orders by index date, then id; those without a date last.
+// sortImplants orders by index date, of which the narrower comes first, then id; those without a date last.
 func (p *patient) sortImplants() {
 	sort.SliceStable(p.implants, func(i, j int) bool {
 		a, b := p.implants[i], p.implants[j]
@@ -86,6 +86,9 @@ func (p *patient) sortImplants() {
 		}
 		if a.index.first != b.index.first {
 			return a.index.first < b.index.first
+		}
+		if a.index.last != b.index.last {
+			return a.index.last < b.index.last // the narrower date
 		}
 		return a.id < b.id
 	})

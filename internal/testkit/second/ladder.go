@@ -26,12 +26,17 @@ func (p *patient) qualifying(r *result) []day {
 			days = append(days, v.doneAt.first) // several studies that did it together
 		}
 	}
+	for _, v := range r.visits {
+		if v.done && v.agreed && p.wouldSatisfy(v.members[0], v.ways, v.need) {
+			days = append(days, v.doneAt.first)
+		}
+	}
 	for _, s := range p.studies {
 		c, certain := m.clockOf(s)
 		if c == nil || !certain {
 			continue
 		}
-		for _, step := range m.now().protocol.steps() {
+		for _, step := range p.wanted(m) {
 			if p.wouldSatisfy(s, step.Ways, step.Territory) {
 				days = append(days, s.at.first)
 				break
@@ -131,7 +136,7 @@ func (p *patient) held(r *result) bool {
 		return true
 	}
 	for _, b := range p.coming(p.asOf) {
-		if booksImplant(b, r.implant) {
+		if p.booksImplant(b, r.implant) {
 			return true
 		}
 	}

@@ -1,7 +1,7 @@
 package second
 
 // Plan is what comes out for one patient: the keys of the assess contract, in
-// its order, without texts, reasons, identifiers, devices and scans. A patient
+// its order, without texts, reasons, identifiers and devices. A patient
 // without an implant has a plan without implants, which is not printed.
 type Plan struct {
 	Patient      string         `json:"patient"`
@@ -13,6 +13,7 @@ type Plan struct {
 	Wake         string         `json:"wake,omitempty"`
 	Implants     []ImplantPlan  `json:"implants"`
 	Work         []WorkItem     `json:"work,omitempty"`
+	Scans        []ScanPlan     `json:"scans,omitempty"`
 	Questions    []QuestionItem `json:"questions,omitempty"`
 }
 

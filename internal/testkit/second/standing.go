@@ -82,11 +82,11 @@ func (p *patient) bookingsIn(v *visit, today day) []Booking {
 
 // booksImplant tells whether the booking would satisfy any step of the
 // implant's present protocol.
-func booksImplant(b Booking, m *implant) bool {
+func (p *patient) booksImplant(b Booking, m *implant) bool {
 	if m.unresolved() {
 		return false
 	}
-	for _, step := range m.now().protocol.steps() {
+	for _, step := range p.wanted(m) {
 		if booksFor(b, step.Ways, step.Territory) {
 			return true
 		}
@@ -105,7 +105,7 @@ func (p *patient) showBooking(v *visit, all []*visit, isNext bool) *BookingPlan 
 		return nil
 	}
 	for _, b := range p.coming(p.asOf) {
-		stray := booksImplant(b, v.implant) || booksFor(b, v.ways, v.need)
+		stray := p.booksImplant(b, v.implant) || booksFor(b, v.ways, v.need)
 		for _, w := range all {
 			at := readSpan(b.Date)
 			if at.within(w.opens.last, w.closes.first) && booksFor(b, w.ways, w.need) && !w.clock.until.known {

@@ -12,7 +12,7 @@ func Stir(rng *rand.Rand, c Chart) Chart {
 		return c // the death came before it
 	}
 	for range 1 + rng.IntN(4) {
-		one(g, g.contradict, g.undate, g.orphan, g.amend, g.operateAgain, g.about, g.kidney)()
+		one(g, g.contradict, g.undate, g.orphan, g.amend, g.operateAgain, g.about, g.kidney, g.agreement)()
 	}
 	return c
 }
@@ -90,6 +90,26 @@ func (g *maker) about() {
 	}
 	if s, ok := g.some(); ok && g.chance(50) {
 		r = Ruling{Kind: "answer", About: s.ID, Asked: one(g, "study-acceptance", "study-early", "partial-date", "study-kind"), Date: r.Date}
+	}
+	g.rule(r)
+}
+
+// agreement adds what a person changed about the schedule.
+func (g *maker) agreement() {
+	r := Ruling{Date: g.lately().String(), About: one(g, "", g.chart.Operations[0].ID)}
+	if g.chance(40) {
+		r.Until = g.lately().String()
+	}
+	switch g.rng.IntN(5) {
+	case 0:
+		r.Kind, r.Value = "withdraw", one(g, "care", "study")
+	case 1, 2:
+		r.Kind, r.Value = "modality", one(g, mra, duplex, ctPlain)
+		if g.chance(30) {
+			r.Visit = VisitKey{Implant: g.chart.Operations[0].ID, Clock: one(g, 1, 1, 2), Step: one(g, "m1", "y1", "y2", "y3", "check1")}
+		}
+	default:
+		r.Kind, r.Value = "interval", one(g, "P6M", "P6M", "P3M", "P24M", "P18M", "P1M", "P12M")
 	}
 	g.rule(r)
 }

@@ -23,6 +23,7 @@ type visit struct {
 	trigger  bool // made by a trigger
 	baseline bool
 	noLate   bool
+	agreed   bool // a person agreed another kind of imaging
 
 	// what satisfied it
 	done     bool
@@ -63,6 +64,7 @@ func (p *patient) clockVisits(m *implant, c *clock) []*visit {
 		number++
 		for _, v := range list {
 			v.series = number
+			p.agree(v)
 		}
 		p.match(m, c, list)
 		all = append(all, list...)
@@ -137,6 +139,7 @@ func (p *patient) gridVisits(m *implant, c *clock, s Series) []*visit {
 			put(step)
 		}
 	}
+	list = p.otherInterval(m, c, s, list)
 	p.lastDays(list, finite)
 	return list
 }
