@@ -82,7 +82,7 @@ func TestSchemaTakesGoodProtocols(t *testing.T) {
 	if err != nil || len(files) < 27 {
 		t.Fatalf("%d protocols, %v", len(files), err)
 	}
-	for _, file := range append(files, folder+"good-small.yaml", folder+"migration-10mm.yaml") {
+	for _, file := range append(files, folder+"good-small.yaml", folder+"good-strata.yaml", folder+"migration-10mm.yaml") {
 		doc, err := os.ReadFile(file)
 		if err != nil {
 			t.Fatal(err)
