@@ -1,0 +1,129 @@
+package export_test
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"perennial/config"
+	"perennial/internal/assess"
+	"perennial/internal/chart"
+	"perennial/internal/clinic"
+	"perennial/internal/day"
+	"perennial/internal/demo"
+	"perennial/internal/export"
+	"perennial/internal/kv/memkv"
+	"perennial/internal/protocol"
+	"perennial/internal/surveil"
+)
+
+const site = "site-1"
+
+// made is when the exports of the tests are made.
+func made() time.Time { return time.Date(2026, 6, 30, 12, 0, 0, 0, time.UTC) }
+
+// world is what the tests export: the plans of the demonstration cohort and of the
+// worked cases, and the shipped protocols.
+type world struct {
+	plans     []surveil.Plan
+	protocols []*protocol.Protocol
+	err       error
+}
+
+// all is the world, put together once.
+var all = sync.OnceValue(func() (w world) {
+	var cohort bytes.Buffer
+	for _, line := range demo.Cohort(day.Of(2026, 6, 30)) {
+		cohort.Write(append(line, '\n'))
+	}
+	if w.err = w.take("cohort.ndjson", cohort.Bytes(), demo.Rulings(day.Of(2026, 6, 30))); w.err != nil {
+		return w
+	}
+	files, _ := filepath.Glob("../../testdata/patients/*/bundle.json")
+	for _, name := range files {
+		text, err := os.ReadFile(name)
+		if err != nil {
+			return world{err: err}
+		}
+		rulings, _ := os.ReadFile(filepath.Join(filepath.Dir(name), "rulings.ndjson")) // few cases have some
+		if w.err = w.take(name, text, rulings); w.err != nil {
+			return w
+		}
+	}
+	return w
+})
+
+// shipped is what a site works by that says nothing.
+var shipped = sync.OnceValues(func() (assess.Work, error) { return assess.Prepare(assess.Options{Shipped: config.Files}) })
+
+// take adds the plans of an input, as a clinic makes them.
+func (w *world) take(name string, text, rulings []byte) error {
+	ctx := context.Background()
+	work, err := shipped()
+	if err != nil {
+		return err
+	}
+	db := memkv.New()
+	defer db.Close()
+	if err := clinic.Init(ctx, db, made()); err != nil {
+		return err
+	}
+	c, err := clinic.New(ctx, clinic.Options{DB: db, Book: work.Book, Rules: work.Rules, Now: made})
+	if err != nil {
+		return err
+	}
+	if _, err := c.Import(ctx, "test", clinic.Batches(name, bytes.NewReader(text))); err != nil {
+		return err
+	}
+	var list []chart.Ruling
+	for line := range strings.Lines(string(rulings)) {
+		var r chart.Ruling
+		if err := json.Unmarshal([]byte(line), &r); err != nil {
+			return err
+		}
+		list = append(list, r)
+	}
+	if _, err := c.RuleAll(ctx, list); err != nil {
+		return err
+	}
+	w.protocols = c.Protocols()
+	return c.Plans(ctx, func(p *surveil.Plan, _, _ int) error {
+		w.plans = append(w.plans, *p)
+		return nil
+	})
+}
+
+// everything is the world, exported.
+func everything(t *testing.T, bundled bool) []export.Resource {
+	t.Helper()
+	w := all()
+	if w.err != nil {
+		t.Fatal(w.err)
+	}
+	if len(w.plans) < 400 || len(w.protocols) < 6 {
+		t.Fatalf("only %d plans, %d protocols", len(w.plans), len(w.protocols))
+	}
+	var list []export.Resource
+	for _, p := range w.protocols {
+		one, err := export.Protocol(p)
+		if err != nil {
+			t.Fatalf("%s: %v", p.Ref(), err)
+		}
+		list = append(list, one...)
+	}
+	o := export.Options{Site: site, At: made(), Protocols: w.protocols, Bundled: bundled}
+	for i := range w.plans {
+		one, err := export.Plan(&o, &w.plans[i])
+		if err != nil {
+			t.Fatalf("%s: %v", w.plans[i].Patient, err)
+		}
+		list = append(list, one...)
+	}
+	return list
+}
