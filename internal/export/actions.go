@@ -96,7 +96,7 @@ func (s *step) action(p *protocol.Protocol, anchor string) action {
 // text says when a visit is due and what does it.
 func (s *step) text(anchor string, before, after int) string {
 	from := map[string]string{indexAction: "the operation", imagingAction: "the last imaging"}[anchor]
-	return fhir.Tidy("Due " + offsetText(s.at) + " after " + cmp.Or(from, "the event") + ", from " + days(before) + " before to " + days(after) + " after that. What does it: " + waysText(s.ways) + ".")
+	return fhir.Tidy("Due " + offsetText(s.at) + " after " + cmp.Or(from, "the event") + ", from " + days(before) + " before to " + days(after) + " after that. Satisfied by: " + waysText(s.ways) + ".")
 }
 
 // actionID makes the id of an action short enough for others to name it.
@@ -149,7 +149,7 @@ func triggerAction(p *protocol.Protocol, at int) action {
 	if v := t.Then.Visit; v != nil {
 		one := triggered(p, at)
 		visit := one.action(p, id)
-		visit.ID, visit.TextEquivalent = actionID(id+"-visit"), fhir.Tidy("Due "+offsetText(v.At)+" after the finding or event, from day "+strconv.Itoa(v.Open)+" to day "+strconv.Itoa(v.Close)+" after it. What does it: "+waysText(v.Ways)+".")
+		visit.ID, visit.TextEquivalent = actionID(id+"-visit"), fhir.Tidy("Due "+offsetText(v.At)+" after the finding or event, from day "+strconv.Itoa(v.Open)+" to day "+strconv.Itoa(v.Close)+" after it. Satisfied by: "+waysText(v.Ways)+".")
 		visit.Documentation = nil // the rule has it
 		visit.Extension = schedule([]lapse{{"offset", v.At}, {"opens", inDays(v.Open)}, {"closes", inDays(v.Close)}})
 		a.GroupingBehavior = "logical-group"

@@ -158,9 +158,14 @@ func period(p *surveil.Plan, im *surveil.Implant) *fhir.Period {
 func supporting(im *surveil.Implant) (list []fhir.Reference) {
 	put := func(ref, display string) {
 		r := fhir.PointTo(ref)
-		if !r.IsZero() && !slices.ContainsFunc(list, func(have fhir.Reference) bool { return same(have, r) }) {
-			r.Display = display
+		at := slices.IndexFunc(list, func(have fhir.Reference) bool { return same(have, r) })
+		switch {
+		case r.IsZero():
+		case at < 0:
+			r.Display = fhir.Tidy(display)
 			list = append(list, r)
+		default: // one study does several visits
+			list[at].Display = fhir.Tidy(list[at].Display + "; " + display)
 		}
 	}
 	put(im.ID, "Operation")
@@ -169,7 +174,7 @@ func supporting(im *surveil.Implant) (list []fhir.Reference) {
 	}
 	for i := range im.Visits {
 		if v := &im.Visits[i]; v.Standing == surveil.Done {
-			put(v.Study, fhir.Tidy(fmt.Sprintf("Visit %s, done %s on %s", v.Step, strings.ReplaceAll(v.Timing, "-", " "), v.StudyDate.Text())))
+			put(v.Study, fmt.Sprintf("Visit %s, done %s on %s", v.Step, strings.ReplaceAll(v.Timing, "-", " "), v.StudyDate.Text()))
 		}
 	}
 	return list

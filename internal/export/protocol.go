@@ -202,7 +202,7 @@ func noCondition(string) bool    { return false }
 func (w *written) activity(p *protocol.Protocol, s *step) {
 	url, _, _ := strings.Cut(s.canonical(p), "|")
 	code := wanted(s.ways, s.needs)
-	text := "What does it: " + waysText(s.ways) + "."
+	text := "Satisfied by: " + waysText(s.ways) + "."
 	if s.needs == 0 {
 		text += " What must be shown depends on the implant."
 	}

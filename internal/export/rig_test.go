@@ -38,11 +38,8 @@ type world struct {
 
 // all is the world, put together once.
 var all = sync.OnceValue(func() (w world) {
-	var cohort bytes.Buffer
-	for _, line := range demo.Cohort(day.Of(2026, 6, 30)) {
-		cohort.Write(append(line, '\n'))
-	}
-	if w.err = w.take("cohort.ndjson", cohort.Bytes(), demo.Rulings(day.Of(2026, 6, 30))); w.err != nil {
+	text, rulings := cohort()
+	if w.err = w.take("cohort.ndjson", text, rulings); w.err != nil {
 		return w
 	}
 	files, _ := filepath.Glob("../../testdata/patients/*/bundle.json")
@@ -58,6 +55,14 @@ var all = sync.OnceValue(func() (w world) {
 	}
 	return w
 })
+
+// cohort is the demonstration cohort, with what was decided about it.
+func cohort() (text, rulings []byte) {
+	for _, line := range demo.Cohort(day.Of(2026, 6, 30)) {
+		text = append(append(text, line...), '\n')
+	}
+	return text, demo.Rulings(day.Of(2026, 6, 30))
+}
 
 // shipped is what a site works by that says nothing.
 var shipped = sync.OnceValues(func() (assess.Work, error) { return assess.Prepare(assess.Options{Shipped: config.Files}) })

@@ -84,7 +84,7 @@ func (m *maker) visitNotes(p *protocol.Protocol, s *step, v *surveil.Visit) []fh
 		list = append(list, m.note(text))
 	}
 	if len(s.ways) > 0 {
-		list = append(list, m.note("What does it: "+waysText(s.ways)+"."))
+		list = append(list, m.note("Satisfied by: "+waysText(s.ways)+"."))
 	}
 	if !v.Target.Exact() {
 		list = append(list, m.note("The date of the operation is not known to the day: the window is the widest that it may be."))

@@ -16,7 +16,7 @@ import (
 func kindsText(kinds []chart.Kind) string {
 	var names []string
 	for _, k := range kinds {
-		names = append(names, notice.KindText(k))
+		names = append(names, strings.Replace(notice.KindText(k), "CT, contrast not stated", "CT (contrast not stated)", 1))
 	}
 	return strings.Join(names, " or ")
 }

@@ -111,6 +111,13 @@ func (l *linter) plan(path, typ string, m map[string]any) {
 		if _, asks := m["activity"]; asks && m["status"] != "draft" {
 			l.say(path+".activity", "is asked for by a plan that is no draft")
 		}
+		for i, a := range objects(m["activity"]) {
+			r, _ := a["reference"].(map[string]any)
+			text, _ := r["reference"].(string)
+			if to := ParseReference(text); to.Kind != URN && to.Type != "ServiceRequest" {
+				l.say(fmt.Sprintf("%s.activity[%d].reference", path, i), "is no ServiceRequest")
+			}
+		}
 	case "PlanDefinition":
 		ids := map[string]bool{}
 		l.actions(path, m, func(at string, a map[string]any) {
