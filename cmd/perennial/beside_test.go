@@ -62,6 +62,9 @@ func TestCommandsBesideTheDaemon(t *testing.T) {
 		{line: "received lost", errs: "lost", code: 2},
 		{line: "go-live --who Quill --yes", out: "live"},
 		{line: "backup copy.db", out: "was read back"},
+		{line: "export fhir --dir plans", out: "plans: 3 CarePlans"},
+		{line: "export fhir --patient a --out a.json", out: "a.json: 1 CarePlan"},
+		{line: "export fhir --patient nobody --out a.json", errs: "find the patient", code: 1},
 	}
 	address, stop := s.serve()
 	for _, l := range lines {
@@ -80,7 +83,7 @@ func TestCommandsBesideTheDaemon(t *testing.T) {
 	if strings.Contains(log, "level=ERROR") || strings.Contains(log, "Testa") {
 		t.Errorf("the log says:\n%s", log)
 	}
-	for _, name := range []string{"tasks.ndjson", "copy.db"} {
+	for _, name := range []string{"tasks.ndjson", "copy.db", "plans/CarePlan.ndjson", "a.json"} {
 		if info, err := os.Stat(filepath.Join(desk, name)); err != nil || info.Size() == 0 {
 			t.Errorf("%s: %v", name, err)
 		}

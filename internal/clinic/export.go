@@ -12,12 +12,16 @@ import (
 
 // Protocols are all protocols that the site knows, those in force and those that
 // were, each version once, by id and version.
-func (c *Clinic) Protocols() []*protocol.Protocol {
+func (c *Clinic) Protocols() []*protocol.Protocol { return Protocols(c.o.Rules) }
+
+// Protocols are all protocols that rules name, each version once, by id and
+// version.
+func Protocols(rules *surveil.Rules) []*protocol.Protocol {
 	known := map[string]*protocol.Protocol{}
-	for _, p := range c.o.Rules.All {
+	for _, p := range rules.All {
 		known[p.Ref()] = p
 	}
-	for _, list := range c.o.Rules.Care {
+	for _, list := range rules.Care {
 		for _, f := range list {
 			known[f.Protocol.Ref()] = f.Protocol
 		}
