@@ -298,10 +298,28 @@ func TestComesBackWithoutEffect(t *testing.T) {
 // Two exports are the same to the byte.
 func TestSameBytes(t *testing.T) {
 	t.Parallel()
-	a, b := everything(t, true), everything(t, true)
+	a := everything(t, true)
+	b, err := exportAll(true)
+	if err != nil || len(a) != len(b) {
+		t.Fatal(err)
+	}
 	for i := range a {
 		if !bytes.Equal(a[i].Body, b[i].Body) || a[i].ID != b[i].ID {
 			t.Errorf("%s\n%s", a[i].Body, b[i].Body)
+		}
+	}
+}
+
+// A plan, made, looked at and written.
+func BenchmarkPlan(b *testing.B) {
+	w := all()
+	if w.err != nil {
+		b.Fatal(w.err)
+	}
+	o := export.Options{Site: site, At: made(), Protocols: w.protocols}
+	for i := 0; b.Loop(); i++ {
+		if _, err := export.Plan(&o, &w.plans[i%len(w.plans)]); err != nil {
+			b.Fatal(err)
 		}
 	}
 }

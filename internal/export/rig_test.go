@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -104,21 +105,38 @@ func (w *world) take(name string, text, rulings []byte) error {
 	})
 }
 
-// everything is the world, exported.
+// everything is the world, exported: once for files, once for a Bundle.
 func everything(t *testing.T, bundled bool) []export.Resource {
 	t.Helper()
+	made := plain
+	if bundled {
+		made = linked
+	}
+	list, err := made()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return list
+}
+
+var (
+	plain  = sync.OnceValues(func() ([]export.Resource, error) { return exportAll(false) })
+	linked = sync.OnceValues(func() ([]export.Resource, error) { return exportAll(true) })
+)
+
+// exportAll exports the world.
+func exportAll(bundled bool) (list []export.Resource, err error) {
 	w := all()
 	if w.err != nil {
-		t.Fatal(w.err)
+		return nil, w.err
 	}
 	if len(w.plans) < 400 || len(w.protocols) < 6 {
-		t.Fatalf("only %d plans, %d protocols", len(w.plans), len(w.protocols))
+		return nil, fmt.Errorf("only %d plans, %d protocols", len(w.plans), len(w.protocols))
 	}
-	var list []export.Resource
 	for _, p := range w.protocols {
 		one, err := export.Protocol(p)
 		if err != nil {
-			t.Fatalf("%s: %v", p.Ref(), err)
+			return nil, fmt.Errorf("%s: %w", p.Ref(), err)
 		}
 		list = append(list, one...)
 	}
@@ -126,9 +144,9 @@ func everything(t *testing.T, bundled bool) []export.Resource {
 	for i := range w.plans {
 		one, err := export.Plan(&o, &w.plans[i])
 		if err != nil {
-			t.Fatalf("%s: %v", w.plans[i].Patient, err)
+			return nil, fmt.Errorf("%s: %w", w.plans[i].Patient, err)
 		}
 		list = append(list, one...)
 	}
-	return list
+	return list, nil
 }
