@@ -162,7 +162,7 @@ func objects(v any) (list []map[string]any) {
 // entries checks that a Bundle that asks a server for something says what for, that no other does (R4 bdl-3), and that
 // no two entries have one fullUrl (R4 bdl-7).
 func (l *linter) entries(path string, m map[string]any) {
-	urls := map[any]bool{}
+	urls := map[string]bool{}
 	for i, e := range objects(m["entry"]) {
 		at := fmt.Sprintf("%s.entry[%d]", path, i)
 		_, request := e["request"]
@@ -172,7 +172,7 @@ func (l *linter) entries(path string, m map[string]any) {
 		case !collection && !request:
 			l.say(at+".request", "is missing")
 		}
-		if url, ok := e["fullUrl"]; ok {
+		if url, ok := e["fullUrl"].(string); ok {
 			if urls[url] {
 				l.say(at+".fullUrl", "is given twice")
 			}

@@ -37,6 +37,7 @@ func TestLintPlans(t *testing.T) {
 		{`{` + defined + `,"action":[{"id":"a","title":"a","extension":[{"url":"urn:a","valueString":"a","extension":[{"url":"b","valueString":"b"}]}]}]}`, "extension[0] has neither a value nor extensions, or both"},
 		{`{"resourceType":"Bundle","type":"collection","entry":[{"fullUrl":"urn:a","resource":` + flagged + `}]}`, ""},
 		{`{"resourceType":"Bundle","type":"collection","entry":[{"fullUrl":"urn:a","resource":` + flagged + `},{"fullUrl":"urn:a","resource":` + flagged + `}]}`, "Bundle.entry[1].fullUrl is given twice"},
+		{`{"resourceType":"Bundle","type":"collection","entry":[{"fullUrl":{"a":1},"resource":` + flagged + `}]}`, "Bundle.entry[0].fullUrl is not a text"},
 		{`{"resourceType":"Bundle","type":"collection","entry":[{"resource":` + flagged + `,"request":{"method":"POST","url":"Flag"}}]}`, "Bundle.entry[0].request is not for a collection"},
 		{`{"resourceType":"Bundle","type":"batch","entry":[{"resource":` + flagged + `}]}`, "Bundle.entry[0].request is missing"},
 		{`{"resourceType":"Provenance","id":"1","recorded":"2026-01-01","activity":{"text":"a"}}`, "Provenance.recorded is not a valid instant"},
