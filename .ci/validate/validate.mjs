@@ -1,11 +1,13 @@
 // node validate.mjs FILE.ndjson ["-" for standard input]
 //
-// Checks every line with two independent R4 validators: @medplum/core (types,
-// cardinality, formats, FHIRPath invariants) and npm fhir (required codes,
-// kinds of reference). Prints one line for each error and a last line with
-// counts. Exit status 0: all lines pass both; 1: an error; 2: usage.
+// Checks every line with three independent R4 validators: @medplum/core (types,
+// cardinality, formats, FHIRPath invariants), npm fhir (required codes, kinds of
+// reference) and @asymmetrik/fhir-json-schema-validator (the JSON schema of R4:
+// codes and the forms of dates and texts). Prints one line for each error and a
+// last line with counts. Exit status 0: all lines pass all; 1: an error; 2: usage.
 import { readFileSync } from 'node:fs';
 import { validateResource } from '@medplum/core';
+import Schema from '@asymmetrik/fhir-json-schema-validator';
 import fhir from 'fhir';
 import { loadDefinitions } from './definitions.mjs';
 
@@ -16,6 +18,7 @@ if (!name) {
 }
 loadDefinitions();
 const second = new fhir.Fhir();
+const third = new Schema();
 
 function byMedplum(resource) {
   try {
@@ -36,6 +39,10 @@ function byFhir(resource) {
   return bad.map((m) => `fhir: ${m.message} (${m.location})`);
 }
 
+function bySchema(resource) {
+  return (third.validate(resource) ?? []).map((e) => `schema: ${e.message ?? e} (${e.dataPath ?? '-'})`);
+}
+
 let lines = 0;
 let errors = 0;
 readFileSync(name === '-' ? 0 : name, 'utf8').split('\n').forEach((line, i) => {
@@ -51,7 +58,7 @@ readFileSync(name === '-' ? 0 : name, 'utf8').split('\n').forEach((line, i) => {
     console.log(`${i + 1}: not JSON`);
     return;
   }
-  for (const e of [...byMedplum(resource), ...byFhir(resource)]) {
+  for (const e of [...byMedplum(resource), ...byFhir(resource), ...bySchema(resource)]) {
     errors++;
     console.log(`${i + 1}: ${e}`);
   }

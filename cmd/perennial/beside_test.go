@@ -72,6 +72,9 @@ func TestCommandsBesideTheDaemon(t *testing.T) {
 		{line: "protocol compare svs-aaa-2018 own.yaml", out: "3 patients with an implant; the visits or the follow-up of 3 would change"},
 		{line: "protocol compare svs-aaa-2018 nowhere.yaml", errs: "nowhere.yaml", code: 2},
 		{line: "protocol adopt", out: "Nothing waits"},
+		{line: "export fhir --dir plans", out: "plans: 3 CarePlans"},
+		{line: "export fhir --patient a --out a.json", out: "a.json: 1 CarePlan"},
+		{line: "export fhir --patient nobody --out a.json", errs: "find the patient", code: 1},
 	}
 	address, stop := s.serve()
 	for _, l := range lines {
@@ -90,7 +93,7 @@ func TestCommandsBesideTheDaemon(t *testing.T) {
 	if strings.Contains(log, "level=ERROR") || strings.Contains(log, "Testa") {
 		t.Errorf("the log says:\n%s", log)
 	}
-	for _, name := range []string{"tasks.ndjson", "recall.ndjson", "copy.db"} {
+	for _, name := range []string{"tasks.ndjson", "recall.ndjson", "copy.db", "plans/CarePlan.ndjson", "a.json"} {
 		if info, err := os.Stat(filepath.Join(desk, name)); err != nil || info.Size() == 0 {
 			t.Errorf("%s: %v", name, err)
 		}

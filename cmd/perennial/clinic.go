@@ -39,24 +39,24 @@ type opening struct {
 
 // open takes up work on the store of the settings. The store is closed with the
 // function that comes back.
-func (o opening) open(ctx context.Context, e *env) (*clinic.Clinic, func() error, error) {
+func (o opening) open(ctx context.Context, e *env) (*clinic.Clinic, *boltkv.DB, func() error, error) {
 	if e.here != nil {
-		return e.here.clinic, func() error { return nil }, nil
+		return e.here.clinic, e.here.db, func() error { return nil }, nil
 	}
 	s, w, err := workOf(e, o.site)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	db, err := o.store(s.Store)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	c, err := clinicOn(ctx, e, db, &s, &w)
 	if err != nil {
 		_ = db.Close()
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
-	return c, db.Close, nil
+	return c, db, db.Close, nil
 }
 
 // atOnce is how long to wait for a store that a daemon holds, which takes
@@ -87,8 +87,13 @@ func clinicOn(ctx context.Context, e *env, db *boltkv.DB, s *settings.Settings, 
 }
 
 // with runs something on the store and closes it.
-func (o opening) with(ctx context.Context, e *env, do func(*clinic.Clinic) error) (err error) {
-	c, closeStore, err := o.open(ctx, e)
+func (o opening) with(ctx context.Context, e *env, do func(*clinic.Clinic) error) error {
+	return o.withStore(ctx, e, func(c *clinic.Clinic, _ *boltkv.DB) error { return do(c) })
+}
+
+// withStore is with for those who need the store itself too.
+func (o opening) withStore(ctx context.Context, e *env, do func(*clinic.Clinic, *boltkv.DB) error) (err error) {
+	c, db, closeStore, err := o.open(ctx, e)
 	if err != nil {
 		return err
 	}
@@ -97,7 +102,7 @@ func (o opening) with(ctx context.Context, e *env, do func(*clinic.Clinic) error
 			err = closed
 		}
 	}()
-	return do(c)
+	return do(c, db)
 }
 
 // withClinic runs something on the store of the settings and closes it.

@@ -228,7 +228,7 @@ func spanText(from, to day.Day, ok bool) string {
 func kindsText(kinds []chart.Kind) string {
 	var names []string
 	for _, k := range kinds {
-		names = append(names, web.KindName(k))
+		names = append(names, notice.KindText(k))
 	}
 	return orList(names)
 }

@@ -87,6 +87,7 @@ func rootCommand(e *env) *cobra.Command {
 		receivedCommand(e),
 		goLiveCommand(e),
 		sendCommand(e),
+		exportCommand(e),
 		demoCommand(e),
 		serveCommand(e),
 		backupCommand(e),

@@ -74,3 +74,21 @@ func TestProgressAtATerminal(t *testing.T) {
 		})
 	}
 }
+
+// An export shows a bar in patients at a terminal.
+func TestExportAtATerminal(t *testing.T) {
+	t.Parallel()
+	c := newChild(t)
+	c.executable = "perennial-real"
+	c.good("demo", "--as-of", "2026-06-30", "--dir", "shown", "--pages=false")
+	c.file("site.yaml", "site: {name: Quay, zone: UTC}\nstore: {path: shown/demo.db}\n")
+	bar := regexp.MustCompile(`exporting +\d+% \|[█ ]+\| +\([0-9]+/400\) \[\d+s:\d+s\]`)
+	args := []string{"export", "fhir", "--settings", "site.yaml", "--out", "all.json"}
+	if seen := atTerminal(t, c, args...); !bar.MatchString(seen) || c.status != 0 || !strings.HasSuffix(seen, "\r\x1b[K") {
+		t.Errorf("exit status %d, seen:\n%q", c.status, seen)
+	}
+	c.prepare = nil
+	if c.run(args...); c.errs != "" || c.status != 0 {
+		t.Errorf("into a file: %d %q", c.status, c.errs)
+	}
+}

@@ -194,6 +194,40 @@ func TestFullDiskOfTheTasks(t *testing.T) {
 	}
 }
 
+// The disk of an export gets full: what was there before stays.
+func TestFullDiskOfTheExport(t *testing.T) {
+	t.Parallel()
+	disk, fill, empty := small(t, 256)
+	c := newChild(t)
+	c.file("good.ndjson", goodProcedure)
+	c.good("init")
+	c.good("import", "good.ndjson")
+	plans, bundle := filepath.Join(disk.dir, "plans"), filepath.Join(disk.dir, "all.json")
+	c.good("export", "fhir", "--patient", "p1", "--dir", plans)
+	before, err := os.ReadFile(filepath.Join(plans, "CarePlan.ndjson"))
+	if err != nil || len(before) == 0 {
+		t.Fatal(err)
+	}
+	fill()
+	for _, to := range [][]string{{"--dir", plans}, {"--out", bundle}} {
+		c.run(append([]string{"export", "fhir"}, to...)...)
+		if c.status != 1 || !strings.HasPrefix(c.errs, "perennial: writing "+to[1]) || !strings.HasSuffix(c.errs, ": no space left on device\nName a place that may be written to, and that has room. What was there before is still there.\n") {
+			t.Errorf("%d: %s", c.status, c.errs)
+		}
+	}
+	if after, err := os.ReadFile(filepath.Join(plans, "CarePlan.ndjson")); err != nil || string(before) != string(after) {
+		t.Errorf("what was there is gone: %v", err)
+	}
+	if left, _ := filepath.Glob(filepath.Join(disk.dir, "*")); len(left) > 2 {
+		t.Errorf("left behind: %v", left)
+	}
+	if hidden, _ := filepath.Glob(filepath.Join(plans, ".*")); len(hidden) > 0 {
+		t.Errorf("left behind: %v", hidden)
+	}
+	empty()
+	c.good("export", "fhir", "--out", bundle)
+}
+
 // Standard output goes to a full disk: no command says that it succeeded.
 func TestFullOutput(t *testing.T) {
 	t.Parallel()
@@ -207,7 +241,7 @@ func TestFullOutput(t *testing.T) {
 	c.good("init")
 	c.prepare = func(cmd *exec.Cmd) { cmd.Stdout = full }
 	for _, line := range []string{"assess good.ndjson", "assess --format table good.ndjson", "import good.ndjson", "due --standing overdue,upcoming", "due --format csv", "patient p1", "status",
-		"go-live", "send", "codes unmapped good.ndjson", "settings print", "version", "rule pause --patient p1 --until 2199-01-01 --who Quay --why abroad", "backup copy.db", "completion bash"} {
+		"go-live", "send", "codes unmapped good.ndjson", "settings print", "version", "rule pause --patient p1 --until 2199-01-01 --who Quay --why abroad", "backup copy.db", "export fhir --dir plans", "completion bash"} {
 		c.run(strings.Fields(line)...)
 		if c.status != 1 || !strings.HasPrefix(c.errs, "perennial: writing the output: write /dev/stdout: no space left on device\nThe output is not complete.") {
 			t.Errorf("%s: exit status %d\n%s", line, c.status, c.errs)

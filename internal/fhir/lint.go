@@ -19,9 +19,10 @@ const (
 
 // Lint looks at a resource before it is sent and says what is wrong with it, one line each: the path, and what.
 // It finds what validators are known to let pass: empty objects, lists and texts, null, a member given twice, two
-// variants of one choice; and for Task and Bundle also unknown members, wrong types, missing elements, codes
-// outside their value sets, dates, references, restriction.period and inv-1. It knows only the elements that we
-// write: it is no validator for the resources of others. Lines never hold a value of the resource.
+// variants of one choice; and for the types that we write also unknown members, wrong types, missing elements, codes
+// outside their value sets, dates, references, periods, and what must hold between elements (inv-1, bdl-3, bdl-7,
+// ext-1; an action that is named is there). What asks for something must be a draft and a proposal. It knows only the
+// elements that we write: it is no validator for the resources of others. Lines never hold a value of the resource.
 func Lint(resource []byte) []string {
 	l := &linter{}
 	if len(resource) > maxWritten && peekType(resource) != "Bundle" {

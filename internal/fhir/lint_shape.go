@@ -21,13 +21,13 @@ func shape(typ string) string {
 	case "Bundle":
 		return "resourceType:code! type:bundle-type! entry:Entry*"
 	case "Entry":
-		return "resource:Resource! request:Request!"
+		return "fullUrl:uri resource:Resource! request:Request"
 	case "Request":
 		return "method:http-verb! url:uri! ifNoneExist:string"
 	case "Meta":
 		return "versionId:id lastUpdated:dateTime"
 	case "Extension":
-		return "url:uri! valueString:string valueCode:code"
+		return "extension:Extension* url:uri! valueString:string valueCode:code"
 	case "Identifier":
 		return "system:uri value:string!"
 	case "Coding":
@@ -43,7 +43,7 @@ func shape(typ string) string {
 	case "Restriction":
 		return "period:Period!"
 	}
-	return ""
+	return planShape(typ)
 }
 
 // resource checks a whole resource. Of a type without a shape only what holds for all is checked.
@@ -67,6 +67,7 @@ func (l *linter) resource(path string, v any) {
 	if typ == "Task" {
 		l.times(path, m)
 	}
+	l.plan(path, typ, m)
 }
 
 // shaped checks an object against the shape of its type.
@@ -94,8 +95,11 @@ func (l *linter) shaped(path, typ string, v any) {
 		}
 	}
 	l.unknown(path, m, known)
-	if typ == "Period" {
+	switch typ {
+	case "Period":
 		l.period(path, m)
+	case "Extension":
+		l.extended(path, m)
 	}
 }
 
@@ -133,6 +137,10 @@ func (l *linter) one(path, kind string, v any) {
 		l.shaped(path, kind, v)
 		return
 	}
+	if kind == "decimal" {
+		l.decimal(path, v)
+		return
+	}
 	s, ok := v.(string)
 	if !ok {
 		l.say(path, "is not a text")
@@ -154,7 +162,7 @@ func formed(kind, s string) bool {
 	case "request-priority":
 		return oneOf(s, "routine", "urgent", "asap", "stat")
 	case "bundle-type":
-		return oneOf(s, "batch", "transaction")
+		return oneOf(s, "batch", "transaction", "collection")
 	case "http-verb":
 		return oneOf(s, "GET", "HEAD", "POST", "PUT", "DELETE", "PATCH")
 	case "id":
@@ -167,9 +175,10 @@ func formed(kind, s string) bool {
 		return linkForm(s)
 	case "dateTime":
 		_, ok := instant(s)
-		return ok
+		return ok || partialForm.MatchString(s)
 	}
-	return true
+	good, known := planForm(kind, s)
+	return good || !known
 }
 
 var (
@@ -198,7 +207,7 @@ func linkForm(s string) bool {
 // neither contained nor a search.
 func WellFormed(reference string) bool { return linkForm(reference) }
 
-// instant reads the forms of dateTime that we write: a date, or a time with its zone.
+// instant reads the whole forms of dateTime that we write: a date, or a time with its zone.
 func instant(s string) (time.Time, bool) {
 	for _, form := range []string{time.DateOnly, "2006-01-02T15:04:05Z07:00"} {
 		if t, err := time.Parse(form, s); err == nil {

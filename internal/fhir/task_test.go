@@ -186,6 +186,8 @@ func FuzzLint(f *testing.F) {
 	body, _ := fhir.NewTask(spec())
 	f.Add(body)
 	f.Add([]byte(`{"resourceType":"Bundle","type":"batch","entry":[{"resource":{"resourceType":"Task"}}]}`))
+	f.Add([]byte(`{"resourceType":"Bundle","type":"collection","entry":[{"fullUrl":"urn:a","resource":{"resourceType":"PlanDefinition","action":[{"id":"a","relatedAction":[{"actionId":"a"}]}]}}]}`))
+	f.Add([]byte(`{"resourceType":"CarePlan","status":"draft","activity":[{"reference":{"reference":"ServiceRequest/1"}}]}`))
 	f.Fuzz(func(t *testing.T, body []byte) {
 		if len(fhir.Lint(body)) > 0 {
 			return

@@ -164,7 +164,7 @@ func implantOf(m *surveil.Implant, asOf day.Day) implantView {
 func kindNames(kinds []chart.Kind) string {
 	var names []string
 	for _, k := range kinds {
-		names = append(names, kindName(k))
+		names = append(names, notice.KindText(k))
 	}
 	return strings.Join(names, " or ")
 }

@@ -350,7 +350,7 @@ func (t *timeline) imaging(p *Patient, s scale, y int) int {
 			continue
 		}
 		o := outcomeOf(p.Plan, st)
-		t.Marks = append(t.Marks, shape{X: s.x(st.On.First), Y: y, Path: o.Path(), ClassName: "study " + o.Class(), Said: kindName(st.Kind) + ", " + st.On.Text() + ": " + string(o)})
+		t.Marks = append(t.Marks, shape{X: s.x(st.On.First), Y: y, Path: o.Path(), ClassName: "study " + o.Class(), Said: notice.KindText(st.Kind) + ", " + st.On.Text() + ": " + string(o)})
 	}
 	for i := range p.Chart.Bookings {
 		b := &p.Chart.Bookings[i]

@@ -10,7 +10,6 @@ import (
 	"time"
 	"unicode"
 
-	"perennial/internal/chart"
 	"perennial/internal/day"
 	"perennial/internal/notice"
 	"perennial/internal/surveil"
@@ -74,21 +73,6 @@ func urgencies() []string { return []string{"stat", "asap", "urgent", "routine"}
 // rungName is a rung as it is said to people.
 func rungName(r surveil.Rung) string { return strings.ReplaceAll(string(r), "-", " ") }
 
-// KindName is a kind of imaging as it is said to people.
-func KindName(k chart.Kind) string { return kindName(k) }
-
-// kindName is a kind of imaging as it is said to people.
-func kindName(k chart.Kind) string {
-	name := strings.NewReplacer("ct-unknown-contrast", "CT, contrast not stated", "ct-plain", "CT without contrast", "ct-contrast", "CT with contrast", "ct-", "CT ", "mr-", "MR ", "duplex-limited", "limited duplex").Replace(k.String())
-	switch {
-	case name == "mr":
-		return "MR"
-	case k == chart.RetrievalReview:
-		return "no imaging: can the filter come out?"
-	}
-	return name
-}
-
 // markPath is the shape that stands for a standing, in a box of 12 by 12. Each
 // has its own, so that they are told apart without colour.
 func markPath(s string) string {
@@ -114,28 +98,10 @@ func markPath(s string) string {
 // functions are what the templates may call.
 func functions() template.FuncMap {
 	return template.FuncMap{
-		"date": day.Day.Text, "span": day.Span.Text, "tame": tame, "class": func(s string) string { return tame(notice.ClassName(s)) }, "imaging": kindName, "rung": func(r surveil.Rung) string { return tame(rungName(r)) },
+		"date": day.Day.Text, "span": day.Span.Text, "tame": tame, "class": func(s string) string { return tame(notice.ClassName(s)) }, "imaging": notice.KindText, "rung": func(r surveil.Rung) string { return tame(rungName(r)) },
 		"title": func(s string) string { return tame(notice.Title(s)) }, "mark": markPath, "group": group, "reason": (*surveil.Reason).Text, "ended": func(s string) string { return tame(notice.ReasonText(s)) },
-		"path": url.PathEscape, "evidence": evidenceWords, "group64": func(n int64) string { return group(int(n)) }, "moment": moment, "words": func(s string) string { return tame(strings.ReplaceAll(s, "-", " ")) },
+		"path": url.PathEscape, "evidence": notice.EvidenceMark, "group64": func(n int64) string { return group(int(n)) }, "moment": moment, "words": func(s string) string { return tame(strings.ReplaceAll(s, "-", " ")) },
 	}
-}
-
-// evidenceWords says what an evidence mark of a protocol means
-// (docs/protocol-format.md).
-func evidenceWords(mark string) string {
-	switch mark {
-	case "FOUND":
-		return "read in the source"
-	case "FOUND2":
-		return "read in a summary of the source"
-	case "MEM-H":
-		return "from memory (sure), to be checked against the source"
-	case "MEM-M", "MEM-L":
-		return "from memory (not sure), to be checked against the source"
-	case "DESIGN":
-		return "set here, no source"
-	}
-	return ""
 }
 
 // moment writes a time of RFC 3339 as a date and a time of day.

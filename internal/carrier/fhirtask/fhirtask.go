@@ -31,7 +31,6 @@ import (
 	"regexp"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	"perennial/internal/fault"
 	"perennial/internal/fhir"
@@ -46,9 +45,6 @@ const (
 	completed = "completed"
 	cancelled = "cancelled"
 )
-
-// Longest description, in letters; Lint allows some more.
-const maxText = 3900
 
 // decode reads the body of an item.
 func decode(it outbox.Item) (*notice.Task, error) {
@@ -78,9 +74,9 @@ func Render(site string, t *notice.Task) ([]byte, error) {
 		modified = authored
 	}
 	s := fhir.TaskSpec{
-		Site: site, Key: t.Key, Group: clean(t.Implant), Status: t.Status, Priority: t.Urgency, Patient: patient(t), Performer: clean(t.Performer),
+		Site: site, Key: t.Key, Group: fhir.Tidy(t.Implant), Status: t.Status, Priority: t.Urgency, Patient: fhir.PointToPatient(t.Patient, t.Identifiers), Performer: fhir.Tidy(t.Performer),
 		BusinessStatus: business(t), Code: fhir.Word{Code: t.Kind, Text: notice.Title(t.Kind)}, ReasonCode: fhir.Word{Code: t.Rule},
-		Description: clean(dayCount.ReplaceAllString(t.Text, "")), Authored: authored, Modified: modified,
+		Description: fhir.Tidy(dayCount.ReplaceAllString(t.Text, "")), Authored: authored, Modified: modified,
 		From: t.From.String(), By: t.By.String(),
 	}
 	if s.Status == "" || !t.Human {
@@ -102,22 +98,13 @@ func Render(site string, t *notice.Task) ([]byte, error) {
 // dayCount is a count of days in a text, which would be wrong tomorrow; the dates beside it stay.
 var dayCount = regexp.MustCompile(`, \d+ days? ago`)
 
-// clean makes a text fit for a Task: trimmed, valid, not too long.
-func clean(text string) string {
-	text = strings.TrimSpace(strings.ToValidUTF8(text, "?"))
-	if utf8.RuneCountInString(text) > maxText {
-		text = strings.TrimSpace(string([]rune(text)[:maxText])) + " …"
-	}
-	return text
-}
-
 // ended says why an item ended, and what shows it.
 func ended(t *notice.Task) string {
 	text := notice.ReasonText(t.Reason)
 	if len(t.Evidence) > 0 {
 		text += " (" + strings.Join(t.Evidence, ", ") + ")"
 	}
-	return clean(text)
+	return fhir.Tidy(text)
 }
 
 // business says where the item stands, in words of ours.
@@ -139,49 +126,18 @@ func business(t *notice.Task) fhir.Word {
 	return fhir.Word{Code: "waiting", Text: "Waiting for a person"}
 }
 
-// patient is whose the item is, by reference and by the first identifier.
-func patient(t *notice.Task) fhir.Reference {
-	r := point(t.Patient)
-	if fhir.WellFormed("Patient/" + t.Patient) {
-		r = fhir.Reference{Reference: "Patient/" + t.Patient}
-	} else if id, ok := strings.CutPrefix(t.Patient, "="); ok {
-		r = fhir.Reference{Identifier: bySystem(id)}
-	} else if id, ok := strings.CutPrefix(t.Patient, "?"); ok {
-		r = fhir.Reference{Identifier: bySystem(id)}
-	}
-	if len(t.Identifiers) > 0 && (r.Identifier == nil || r.Identifier.System == fhir.FactSystem) {
-		r.Identifier = bySystem(t.Identifiers[0])
-	}
-	if r.Identifier != nil && r.Identifier.Value == "" {
-		r.Identifier = nil
-	}
-	return r
-}
-
-// bySystem takes "system|value" apart.
-func bySystem(text string) *fhir.Identifier {
-	system, value, ok := strings.Cut(text, "|")
-	if !ok {
-		return &fhir.Identifier{Value: clean(text)}
-	}
-	if strings.ContainsFunc(system, func(r rune) bool { return r <= ' ' }) {
-		system = ""
-	}
-	return &fhir.Identifier{System: system, Value: clean(value)}
-}
-
 // about is what the item is about, and the reason for it: the study or report, and the operation; or the operation,
 // and the first fact that led to it.
 func about(t *notice.Task) (focus, reason fhir.Reference) {
 	switch {
 	case t.About != "" && t.Implant != "":
-		return point(t.About), point(t.Implant)
+		return fhir.PointTo(t.About), fhir.PointTo(t.Implant)
 	case t.About != "":
-		return point(t.About), point(first(t.Facts))
+		return fhir.PointTo(t.About), fhir.PointTo(first(t.Facts))
 	case t.Implant != "" && len(t.Facts) > 0:
-		return point(t.Implant), point(first(t.Facts))
+		return fhir.PointTo(t.Implant), fhir.PointTo(first(t.Facts))
 	}
-	return point(t.Implant), point(t.Implant)
+	return fhir.PointTo(t.Implant), fhir.PointTo(t.Implant)
 }
 
 func first(list []string) string {
@@ -189,18 +145,6 @@ func first(list []string) string {
 		return ""
 	}
 	return list[0]
-}
-
-// point refers to a fact: by its address, or, where it has none on a server (a ruling, a hand-made implant), by its
-// name with us.
-func point(ref string) fhir.Reference {
-	switch {
-	case clean(ref) == "":
-		return fhir.Reference{}
-	case fhir.WellFormed(ref):
-		return fhir.Reference{Reference: ref}
-	}
-	return fhir.Reference{Identifier: &fhir.Identifier{System: fhir.FactSystem, Value: clean(ref)}}
 }
 
 // notes are the item's notes.
@@ -211,7 +155,7 @@ func notes(t *notice.Task) ([]fhir.TaskNote, error) {
 		if err != nil {
 			return nil, fault.New(fault.Invalid, "render work item", "", fmt.Errorf("a note without a time"))
 		}
-		if text := clean(n.Text); text != "" {
+		if text := fhir.Tidy(n.Text); text != "" {
 			list = append(list, fhir.TaskNote{Text: text, Time: at})
 		}
 	}
@@ -224,5 +168,5 @@ func keptNote(t *notice.Task, kept string) (fhir.TaskNote, bool) {
 	if err != nil || t.State == open || kept == statusOf(t) {
 		return fhir.TaskNote{}, false
 	}
-	return fhir.TaskNote{Time: at, Text: clean(fmt.Sprintf("The work item is %s: %s. The status %s was set by a person and is kept.", t.State, ended(t), kept))}, true
+	return fhir.TaskNote{Time: at, Text: fhir.Tidy(fmt.Sprintf("The work item is %s: %s. The status %s was set by a person and is kept.", t.State, ended(t), kept))}, true
 }

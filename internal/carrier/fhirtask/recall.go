@@ -4,7 +4,6 @@ import (
 	"time"
 
 	"perennial/internal/fhir"
-	"perennial/internal/notice"
 )
 
 // Recalled is one device of one patient in a recall.
@@ -28,14 +27,14 @@ func RenderRecall(site string, r *Recalled) ([]byte, error) {
 	if r.Died {
 		business = fhir.Word{Code: "for-record", Text: "For the record: the patient has died"}
 	}
-	reason := point(r.Implant)
+	reason := fhir.PointTo(r.Implant)
 	if r.Implant == "" {
-		reason = point(r.Device)
+		reason = fhir.PointTo(r.Device)
 	}
 	return fhir.NewTask(fhir.TaskSpec{
-		Site: site, Key: clean(r.Key), Group: clean(r.Implant), Status: "requested", BusinessStatus: business,
-		Code: fhir.Word{Code: "recall", Text: "Device recall: decide what is to be done for this patient"}, ReasonCode: fhir.Word{Code: "recall", Text: clean(r.Asked)},
-		Description: clean(r.Text), Patient: patient(&notice.Task{Patient: r.Patient, Identifiers: r.Identifiers}), Focus: point(r.Device), Reason: reason,
+		Site: site, Key: fhir.Tidy(r.Key), Group: fhir.Tidy(r.Implant), Status: "requested", BusinessStatus: business,
+		Code: fhir.Word{Code: "recall", Text: "Device recall: decide what is to be done for this patient"}, ReasonCode: fhir.Word{Code: "recall", Text: fhir.Tidy(r.Asked)},
+		Description: fhir.Tidy(r.Text), Patient: fhir.PointToPatient(r.Patient, r.Identifiers), Focus: fhir.PointTo(r.Device), Reason: reason,
 		Authored: r.At, Modified: r.At,
 	})
 }

@@ -105,8 +105,8 @@ func TestIntakeReadsItBack(t *testing.T) {
 	}
 }
 
-// All Tasks pass @medplum/core and npm fhir; broken ones do not. One of the broken ones passes both, which is why
-// Lint exists.
+// All Tasks pass the three validators of .ci/validate; broken ones do not. One of the broken ones passes all three,
+// which is why Lint exists.
 func TestValidators(t *testing.T) {
 	t.Parallel()
 	dir := npm(t)

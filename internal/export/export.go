@@ -1,0 +1,149 @@
+// Package export writes protocols and plans as FHIR R4, for those who want to
+// read them with FHIR's own means.
+//
+// # What becomes what
+//
+//   - A protocol is a PlanDefinition, with an ActivityDefinition for each visit
+//     that it asks for (Protocol).
+//   - The schedule of an implant is a CarePlan, and each visit that is owed or
+//     comes next a ServiceRequest of it. A patient who is presumed lost or lost
+//     to follow-up has a Flag. Why each of these is there says a Provenance:
+//     the rules, and the facts that they used (Plan).
+//
+// # Never an order
+//
+// All that asks for something has the intent proposal and the status draft;
+// fhir.Lint refuses anything else, and every resource passes it before it leaves
+// this package. The CarePlan of a schedule that has ended is revoked, or completed
+// where its last visit is behind it, and asks for nothing.
+//
+// # Names
+//
+// The id of what is about a patient is made of the site and the key of the
+// implant or visit, in the form of a token that tells nothing about the patient
+// (as those of Tasks are): the same visit has the same id in every export.
+// Protocols are known by "urn:perennial:protocol:" and their id, with their
+// version.
+//
+// # Why not the generated models
+//
+// They lack parts that are needed here, or write them wrongly, and the few types
+// that are written are short.
+//
+// Everything is pure: the same input gives the same bytes, in the same order.
+package export
+
+import (
+	"bytes"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"strings"
+	"time"
+
+	"perennial/internal/fault"
+	"perennial/internal/fhir"
+	"perennial/internal/protocol"
+)
+
+// Systems of what is written here, beside those of package fhir. The first three
+// are followed by ":" and the id of the site.
+const (
+	CarePlanSystem   = "urn:perennial:care-plan"
+	VisitSystem      = "urn:perennial:visit"
+	FlagSystem       = "urn:perennial:flag"
+	ContentSystem    = "urn:perennial:protocol-content" // a protocol's hash
+	ProtocolURL      = "urn:perennial:protocol:"        // and its id
+	ActivityURL      = "urn:perennial:activity:"        // and protocol, series and step
+	CodesOfImaging   = "urn:perennial:codes:imaging"    // what imaging is wanted
+	CodesOfTerritory = "urn:perennial:codes:territory"
+	ScheduleURL      = "urn:perennial:schedule"  // extension: offset, window and interval, each an ISO 8601 duration
+	ConditionURL     = "urn:perennial:condition" // extension: when an action applies, for people and in short form
+)
+
+// Words that stand with every proposal, and with what follows a draft.
+const (
+	proposalText = "This is a proposal and no order. People order, book, change and cancel imaging."
+	draftText    = "Draft protocol: no clinician has signed it off; do not rely on it for care before that is done."
+)
+
+// Resource is one resource that was written.
+type Resource struct {
+	Type, ID string
+	Body     []byte // on one line, without a line break
+}
+
+// Options are what all that is exported together has in common.
+type Options struct {
+	Site      string    // id of the site's store; it is part of every token
+	At        time.Time // when the export was made
+	Protocols []*protocol.Protocol
+	// Bundled says that everything goes into one Bundle: then what is in it is
+	// referred to by its fullUrl, else by type and id.
+	Bundled bool
+}
+
+// with finds a protocol by "id@version", nil where it is not known.
+func (o *Options) with(ref string) *protocol.Protocol {
+	for _, p := range o.Protocols {
+		if p.Ref() == ref {
+			return p
+		}
+	}
+	return nil
+}
+
+// refer refers to a resource of this export.
+func (o *Options) refer(typ, id string) fhir.Reference {
+	if o.Bundled {
+		return fhir.Reference{Reference: fullURL(typ, id), Type: typ}
+	}
+	return fhir.Reference{Reference: typ + "/" + id}
+}
+
+// fullURL is where a resource stands in a Bundle. It is made of type and id: a
+// UUID of version 8 (RFC 9562).
+func fullURL(typ, id string) string {
+	b, _ := hex.DecodeString(fhir.Token(typ, id)) // it is hexadecimal
+	b[6], b[8] = b[6]&0x0f|0x80, b[8]&0x3f|0x80
+	s := hex.EncodeToString(b)
+	return "urn:uuid:" + strings.Join([]string{s[:8], s[8:12], s[12:16], s[16:20], s[20:]}, "-")
+}
+
+// author is the program, as the author of what it writes.
+func author() fhir.Reference { return fhir.Reference{Type: "Device", Display: fhir.AuthorName} }
+
+// canonical refers to a definition.
+func canonical(url, version string) string { return url + "|" + version }
+
+// written collects resources, up to the first error.
+type written struct {
+	list []Resource
+	err  error
+}
+
+// add writes a resource and looks at it.
+func (w *written) add(typ, id string, v any) {
+	if w.err != nil {
+		return
+	}
+	body, err := encode(v)
+	if err == nil {
+		if problems := fhir.Lint(body); len(problems) > 0 {
+			err = errors.New(strings.Join(problems, "; "))
+		}
+	}
+	if err != nil {
+		w.err = fault.New(fault.Invalid, "write "+typ, "", err)
+		return
+	}
+	w.list = append(w.list, Resource{typ, id, body})
+}
+
+func encode(v any) ([]byte, error) {
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	err := e.Encode(v)
+	return bytes.TrimRight(b.Bytes(), "\n"), err
+}
