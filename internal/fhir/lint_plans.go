@@ -45,8 +45,8 @@ func planPart(typ string) string {
 		return "type:artifact-type! label:string display:string citation:string!"
 	case "Action":
 		return "id:id! extension:Extension* title:string! textEquivalent:string priority:request-priority code:CodeableConcept* documentation:RelatedArtifact* " +
-			"condition:Condition* relatedAction:RelatedAction* timingTiming:Timing groupingBehavior:grouping-behavior definitionCanonical:canonical action:Action*"
-	case "Condition":
+			"condition:ActionCondition* relatedAction:RelatedAction* timingTiming:Timing groupingBehavior:grouping-behavior definitionCanonical:canonical action:Action*"
+	case "ActionCondition":
 		return "extension:Extension*! kind:condition-kind!"
 	case "RelatedAction":
 		return "actionId:id! relationship:action-relationship! offsetDuration:Duration"
