@@ -76,6 +76,11 @@ type Meta struct {
 	Security    []Coding `json:"security,omitempty"`
 }
 
+// IsZero says whether nothing was said; an empty list says nothing.
+func (m Meta) IsZero() bool {
+	return m.VersionID == "" && m.LastUpdated == "" && m.Source == "" && len(m.Profile) == 0 && len(m.Security) == 0
+}
+
 // Coding is one code of one system, as sent.
 type Coding struct {
 	System  string `json:"system,omitempty"`

@@ -44,3 +44,8 @@ type DocumentContext struct {
 	Period    Period      `json:"period,omitzero"`
 	Related   []Reference `json:"related,omitempty"`
 }
+
+// IsZero says whether nothing was said; an empty list says nothing.
+func (d DocumentContext) IsZero() bool {
+	return len(d.Encounter) == 0 && d.Period == Period{} && len(d.Related) == 0
+}
