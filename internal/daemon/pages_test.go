@@ -5,13 +5,9 @@ import (
 	"testing"
 	"time"
 
-	"perennial/config"
-	"perennial/internal/assess"
 	"perennial/internal/chart"
-	"perennial/internal/clinic"
 	"perennial/internal/daemon"
 	"perennial/internal/day"
-	"perennial/internal/kv/memkv"
 	"perennial/internal/surveil"
 )
 
@@ -26,22 +22,7 @@ const asked = `{"resourceType":"Patient","id":"q2","identifier":[{"system":"urn:
 // their visit, also of one that is missed.
 func TestRowsHaveIndexAndWindow(t *testing.T) {
 	t.Parallel()
-	w, err := assess.Prepare(assess.Options{Shipped: config.Files})
-	if err != nil {
-		t.Fatal(err)
-	}
-	now := func() time.Time { return time.Date(2025, 6, 1, 12, 0, 0, 0, time.UTC) }
-	db := memkv.New()
-	if err := clinic.Init(t.Context(), db, now()); err != nil {
-		t.Fatal(err)
-	}
-	c, err := clinic.New(t.Context(), clinic.Options{DB: db, Book: w.Book, Rules: w.Rules, Now: now})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := c.Import(t.Context(), "test", clinic.Batches("test", strings.NewReader(asked))); err != nil {
-		t.Fatal(err)
-	}
+	c, now := clinicWith(t, inJune, asked), inJune
 	pages := &daemon.Pages{Clinic: c, Now: now}
 	list, err := pages.Worklist(t.Context())
 	if err != nil {
@@ -80,22 +61,8 @@ func TestRowsHaveIndexAndWindow(t *testing.T) {
 // A snoozed item is on neither the worklist nor the letter, and both count it.
 func TestSnoozedWorkIsHiddenAndCounted(t *testing.T) {
 	t.Parallel()
-	w, err := assess.Prepare(assess.Options{Shipped: config.Files})
-	if err != nil {
-		t.Fatal(err)
-	}
 	now := func() time.Time { return time.Date(2026, 1, 15, 12, 0, 0, 0, time.UTC) }
-	db := memkv.New()
-	if err := clinic.Init(t.Context(), db, now()); err != nil {
-		t.Fatal(err)
-	}
-	c, err := clinic.New(t.Context(), clinic.Options{DB: db, Book: w.Book, Rules: w.Rules, Now: now})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := c.Import(t.Context(), "test", clinic.Batches("test", strings.NewReader(patient))); err != nil {
-		t.Fatal(err)
-	}
+	c := clinicWith(t, now, patient)
 	pages := &daemon.Pages{Clinic: c, Site: "Quay Unit", Now: now}
 	look := func() (rows, snoozed int, letter string) {
 		list, err := pages.Worklist(t.Context())

@@ -20,13 +20,18 @@ const patient = `{"resourceType":"Patient","id":"q1","identifier":[{"system":"ur
 {"resourceType":"Procedure","id":"q1-evar","status":"completed","subject":{"reference":"Patient/q1"},"code":{"coding":[{"system":"http://www.ama-assn.org/go/cpt","code":"34705"}]},"performedDateTime":"2025-03-03"}
 `
 
-func newClinic(t *testing.T) *clinic.Clinic {
+// inJune is the clock of a clinic on a day of June 2025.
+func inJune() time.Time { return time.Date(2025, 6, 1, 12, 0, 0, 0, time.UTC) }
+
+func newClinic(t *testing.T) *clinic.Clinic { return clinicWith(t, inJune, patient) }
+
+// clinicWith is a clinic in memory that knows these resources.
+func clinicWith(t *testing.T, now func() time.Time, resources string) *clinic.Clinic {
 	t.Helper()
 	w, err := assess.Prepare(assess.Options{Shipped: config.Files})
 	if err != nil {
 		t.Fatal(err)
 	}
-	now := func() time.Time { return time.Date(2025, 6, 1, 12, 0, 0, 0, time.UTC) }
 	db := memkv.New()
 	if err := clinic.Init(t.Context(), db, now()); err != nil {
 		t.Fatal(err)
@@ -35,7 +40,7 @@ func newClinic(t *testing.T) *clinic.Clinic {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := c.Import(t.Context(), "test", clinic.Batches("test", strings.NewReader(patient))); err != nil {
+	if _, err := c.Import(t.Context(), "test", clinic.Batches("test", strings.NewReader(resources))); err != nil {
 		t.Fatal(err)
 	}
 	return c
