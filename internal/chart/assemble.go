@@ -86,14 +86,14 @@ func byResource(statements []Statement, knownAt int64, tally *Tally) []*Statemen
 		if d := strings.Compare(a.Ref, b.Ref); d != 0 {
 			return d
 		}
-		return olderFirst(a, b)
+		return OlderFirst(a, b)
 	})
 	return list
 }
 
-// olderFirst orders versions of one resource by meta.lastUpdated, then
+// OlderFirst orders versions of one resource by meta.lastUpdated, then
 // versionId (as a number where both are), then place in the input.
-func olderFirst(a, b *Statement) int {
+func OlderFirst(a, b *Statement) int {
 	if a.Updated != b.Updated {
 		return cmp.Compare(a.Updated, b.Updated)
 	}

@@ -217,7 +217,7 @@ func wordsOf(s *chart.Statement, fullURL string) (words, bases []string) {
 	if s.Study != nil && s.Study.UID != "" {
 		words = append(words, store.StudyWord(strings.Clone(s.Study.UID)))
 	}
-	if base, local, ok := splitAddress(fullURL); ok && local == s.Ref {
+	if base, local, ok := intake.SplitAddress(fullURL); ok && local == s.Ref {
 		bases = append(bases, ownMark+base)
 	}
 	return words, bases
@@ -235,7 +235,7 @@ func wordsOfKey(key string) (words, bases []string) {
 	case key[0] == '?':
 		words = append(words, store.KeyWord(strings.Clone(key[1:])))
 	default:
-		if base, local, ok := splitAddress(key); ok {
+		if base, local, ok := intake.SplitAddress(key); ok {
 			bases = append(bases, strings.Clone(base))
 			if id, ok := strings.CutPrefix(local, "Patient/"); ok {
 				words = append(words, store.KeyWord(strings.Clone(id)))
@@ -251,17 +251,4 @@ func sameName(p *chart.Person) string {
 	words := strings.Fields(strings.ToLower(p.Name))
 	slices.Sort(words)
 	return strings.Join(words, " ") + "|" + p.Born
-}
-
-// splitAddress takes "base/Type/id" apart; false for other forms.
-func splitAddress(address string) (base, local string, ok bool) {
-	i := strings.LastIndexByte(address, '/')
-	if i < 0 || !strings.Contains(address, "://") {
-		return "", "", false
-	}
-	j := strings.LastIndexByte(address[:i], '/')
-	if j < 0 {
-		return "", "", false
-	}
-	return address[:j], address[j+1:], true
 }

@@ -287,7 +287,7 @@ func (rd *round) fate(statements []chart.Statement) {
 			rd.fates[at] = fate{store.FateQuarantined, s.Unreadable}
 			continue
 		}
-		if have, ok := newest[s.Ref]; !ok || newer(s, &statements[have]) {
+		if have, ok := newest[s.Ref]; !ok || chart.OlderFirst(s, &statements[have]) > 0 {
 			newest[s.Ref] = i
 		}
 	}
@@ -297,30 +297,4 @@ func (rd *round) fate(statements []chart.Statement) {
 			rd.fates[s.Seq-1].fate = store.FateInError
 		}
 	}
-}
-
-// newer says whether a is a later version than b, as package chart decides it.
-func newer(a, b *chart.Statement) bool {
-	if a.Updated != b.Updated {
-		return a.Updated > b.Updated
-	}
-	if d := compareVersions(a.Version, b.Version); d != 0 {
-		return d > 0
-	}
-	return a.Seq > b.Seq
-}
-
-// compareVersions compares versionIds: as numbers where both are.
-func compareVersions(a, b string) int {
-	if digits(a) && digits(b) {
-		a, b = strings.TrimLeft(a, "0"), strings.TrimLeft(b, "0")
-		if len(a) != len(b) {
-			return cmp.Compare(len(a), len(b))
-		}
-	}
-	return strings.Compare(a, b)
-}
-
-func digits(s string) bool {
-	return s != "" && strings.IndexFunc(s, func(r rune) bool { return r < '0' || r > '9' }) < 0
 }

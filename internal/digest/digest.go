@@ -185,18 +185,5 @@ func (p Person) call(names bool) string {
 // longest is how many characters of any text from outside are shown.
 const longest = 160
 
-// tame makes a text from outside fit for one line: control characters and those
-// that turn the direction of writing become spaces, a long text is cut.
-func tame(text string) string {
-	clean := strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) || unicode.Is(unicode.Cf, r) || r == '\u2028' || r == '\u2029' {
-			return ' '
-		}
-		return r
-	}, text)
-	clean = strings.Join(strings.Fields(clean), " ")
-	if r := []rune(clean); len(r) > longest {
-		clean = string(r[:longest-1]) + "…"
-	}
-	return clean
-}
+// tame makes a text from outside fit for one line of a letter.
+func tame(text string) string { return notice.Tame(text, longest) }

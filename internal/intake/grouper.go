@@ -153,7 +153,7 @@ func sameName(p *chart.Person) string {
 
 // addAddress notes the address of a Bundle entry.
 func (g *Grouper) addAddress(s *chart.Statement, fullURL string, rec int32) {
-	if base, local, ok := splitAddress(fullURL); ok && local == s.Ref {
+	if base, local, ok := SplitAddress(fullURL); ok && local == s.Ref {
 		if !g.bases[base] {
 			g.bases = with(g.bases, strings.Clone(base), true)
 		}

@@ -155,7 +155,7 @@ func (gs *Groups) localise(into *Group) {
 		}
 		if local, ok := into.addresses[*ref]; ok {
 			*ref = local
-		} else if base, local, ok := splitAddress(*ref); ok && gs.own(base) {
+		} else if base, local, ok := SplitAddress(*ref); ok && gs.own(base) {
 			*ref = local
 		}
 	}

@@ -115,8 +115,8 @@ func typed(list []fhir.Reference, typ string) []string {
 	return out
 }
 
-// splitAddress takes "base/Type/id" apart; false for other forms.
-func splitAddress(address string) (base, local string, ok bool) {
+// SplitAddress takes "base/Type/id" apart; false for other forms.
+func SplitAddress(address string) (base, local string, ok bool) {
 	i := strings.LastIndexByte(address, '/')
 	if i < 0 || !strings.Contains(address, "://") {
 		return "", "", false

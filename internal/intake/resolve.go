@@ -18,7 +18,7 @@ func (gs *Groups) findOnlyBase() {
 		only = base
 	}
 	for i := range gs.g.records {
-		base, local, ok := splitAddress(gs.g.records[i].key)
+		base, local, ok := SplitAddress(gs.g.records[i].key)
 		if !ok || !strings.HasPrefix(local, "Patient/") {
 			continue
 		}
@@ -68,7 +68,7 @@ func (gs *Groups) target(key string) int32 {
 		}
 		return noRecord
 	}
-	if base, local, ok := splitAddress(key); ok && gs.own(base) {
+	if base, local, ok := SplitAddress(key); ok && gs.own(base) {
 		if id, ok := strings.CutPrefix(local, "Patient/"); ok {
 			return gs.g.record(id)
 		}

@@ -2,6 +2,7 @@ package notice
 
 import (
 	"strings"
+	"unicode"
 
 	"perennial/internal/chart"
 )
@@ -34,4 +35,24 @@ func EvidenceMark(mark string) string {
 		return "set here, no source"
 	}
 	return ""
+}
+
+// Tame makes a text from outside fit to be shown on one line: control characters,
+// those that turn the direction of writing, and broken ones become spaces; of a
+// text longer than most characters the rest is cut, with "…" in its place.
+func Tame(text string, most int) string {
+	if len(text) > 8*most {
+		text = text[:8*most]
+	}
+	clean := strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) || unicode.Is(unicode.Cf, r) || r == '\u2028' || r == '\u2029' || r == unicode.ReplacementChar {
+			return ' '
+		}
+		return r
+	}, text)
+	clean = strings.Join(strings.Fields(clean), " ")
+	if r := []rune(clean); len(r) > most {
+		clean = string(r[:most-1]) + "…"
+	}
+	return clean
 }

@@ -8,7 +8,6 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode"
 
 	"perennial/internal/day"
 	"perennial/internal/notice"
@@ -18,24 +17,8 @@ import (
 // longest is how many characters of any text from outside are shown.
 const longest = 300
 
-// tame makes a text from outside fit to be shown: control characters and those
-// that turn the direction of writing become spaces, a long text is cut.
-func tame(text string) string {
-	if len(text) > 8*longest {
-		text = text[:8*longest]
-	}
-	clean := strings.Map(func(r rune) rune {
-		if unicode.IsControl(r) || unicode.Is(unicode.Cf, r) || r == '\u2028' || r == '\u2029' || r == unicode.ReplacementChar {
-			return ' '
-		}
-		return r
-	}, text)
-	clean = strings.Join(strings.Fields(clean), " ")
-	if r := []rune(clean); len(r) > longest {
-		clean = string(r[:longest-1]) + "…"
-	}
-	return clean
-}
+// tame makes a text from outside fit to be shown.
+func tame(text string) string { return notice.Tame(text, longest) }
 
 func joinWords(a, b string) string { return strings.TrimSpace(a + " " + b) }
 
