@@ -62,7 +62,7 @@ func (rd *reading) take(raw fhir.Raw, at int64) taken {
 	}
 	t.rec.Fate = store.FateUsed
 	if use == intake.InError {
-		t.rec.Fate = store.FateInError
+		t.rec.Fate, t.rec.Why = store.FateInError, whyTakenBack
 	}
 	t.belong(s)
 	return t

@@ -139,7 +139,7 @@ func (rd *round) group() error {
 		}
 		rd.fates[i] = fate{store.FateSuperseded, "a newer version is about another patient"}
 		if rec.Patient == nobody {
-			rd.fates[i] = fate{fate: store.FateInError}
+			rd.fates[i] = fate{store.FateInError, whyTakenBack}
 		}
 		s.Seq = int64(i + 1)
 		g.Add(&s, intake.Place{File: strconv.Itoa(i), FullURL: rec.FullURL})
@@ -272,6 +272,12 @@ func (rd *round) presentKeys(c *chart.Chart) error {
 	return nil
 }
 
+// Why a record does not count, for people.
+const (
+	whySuperseded = "a newer version of it counts"
+	whyTakenBack  = "its source took it back: entered in error, cancelled or not done"
+)
+
 // fate notes what became of a patient's records: of a resource the newest
 // version that could be read counts.
 func (rd *round) fate(statements []chart.Statement) {
@@ -282,7 +288,7 @@ func (rd *round) fate(statements []chart.Statement) {
 			continue // a question, made from no record
 		}
 		at := int(s.Seq - 1)
-		rd.fates[at] = fate{fate: store.FateSuperseded}
+		rd.fates[at] = fate{store.FateSuperseded, whySuperseded}
 		if s.Unreadable != "" {
 			rd.fates[at] = fate{store.FateQuarantined, s.Unreadable}
 			continue
@@ -293,8 +299,8 @@ func (rd *round) fate(statements []chart.Statement) {
 	}
 	for _, i := range newest {
 		s := &statements[i]
-		if rd.fates[s.Seq-1].fate = store.FateUsed; s.Retracted {
-			rd.fates[s.Seq-1].fate = store.FateInError
+		if rd.fates[s.Seq-1] = (fate{fate: store.FateUsed}); s.Retracted {
+			rd.fates[s.Seq-1] = fate{store.FateInError, whyTakenBack}
 		}
 	}
 }

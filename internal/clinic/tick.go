@@ -161,7 +161,7 @@ func (rd *reading) revive(w *store.Writer, rec *store.Record) error {
 	t := taken{rec: *rec, use: use}
 	t.rec.Fate, t.rec.Why, t.rec.Labels = store.FateUsed, "", rd.labels(rec, nil)
 	if use == intake.InError {
-		t.rec.Fate = store.FateInError
+		t.rec.Fate, t.rec.Why = store.FateInError, whyTakenBack
 	}
 	t.belong(s)
 	return w.Unskip(t.rec, t.words)
