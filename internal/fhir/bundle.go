@@ -14,7 +14,7 @@ type outcome uint8
 
 const (
 	whole outcome = iota
-	large         // more than was allowed; buf[mark:r] is its beginning
+	large         // more than was allowed; see beginning
 	deep          // nested deeper than was allowed; buf[mark:r] is its beginning
 	torn          // the input ends inside it, or it is broken; buf[mark:r] is its beginning
 )
@@ -43,6 +43,12 @@ func (s *stream) span(limit, depth int) ([]byte, outcome) {
 			return nil, torn
 		}
 	}
+}
+
+// beginning is what a value that span gave up begins with: no more of a large one than was allowed, so that what is
+// found in it does not hang on how much was read at once.
+func (s *stream) beginning(limit int) []byte {
+	return s.buf[s.mark:min(s.r, s.mark+limit)]
 }
 
 // finish passes over the rest of a value that span gave up. It says whether the value's end was found.
@@ -213,7 +219,7 @@ func (s *stream) element(level int) bool {
 
 // lost reports a resource that span gave up. It says whether the place after it was found.
 func (s *stream) lost(line int, out outcome) bool {
-	i := Issue{Line: line, Known: Salvage(s.buf[s.mark:s.r]), Fix: fixLine}
+	i := Issue{Line: line, Known: Salvage(s.beginning(s.h.Limits.MaxResource)), Fix: fixLine}
 	atEnd := out == torn && s.r == s.w && s.src == nil
 	switch {
 	case atEnd && !s.inside && bytes.Contains(s.buf[s.mark:s.r], []byte("\n{")):
@@ -418,7 +424,7 @@ func (s *stream) tooNested(line int) {
 
 // entryLarge goes on with an entry that span found to be large: a Bundle is read as it comes, all else is passed over.
 func (s *stream) entryLarge(line, level int) bool {
-	head := s.buf[s.mark:s.r]
+	head := s.beginning(s.h.Limits.MaxResource + entrySlack)
 	resource := member(head, "resource")
 	at := s.mark + cap(head) - cap(resource)
 	switch {

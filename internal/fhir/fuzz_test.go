@@ -18,7 +18,8 @@ func FuzzRead(f *testing.F) {
 	a, b := res("Patient", "a"), res("Procedure", "b")
 	for _, s := range []string{a, a + "\n" + b, "[" + a + "," + b + "]", `{"entry":[{"resource":` + a + `}],"resourceType":"Bundle"}`,
 		`{"resourceType":"Bundle","entry":[{"resource":{"resourceType":"Bundle","entry":[{"resource":` + a + `}]}}]}`,
-		"{\n\"a\":[{}\n]}\n{\"x", a + b, "\xef\xbb\xbf" + a, "<x/>", string(zipped(a + "\n" + b)), "\x1f\x8b\bA000000c8A10", a + "\n{\"resourceType\":\"x\n" + b} {
+		"{\n\"a\":[{}\n]}\n{\"x", a + b, "\xef\xbb\xbf" + a, "<x/>", string(zipped(a + "\n" + b)), "\x1f\x8b\bA000000c8A10", a + "\n{\"resourceType\":\"x\n" + b,
+		`{"resourceType":"` + strings.Repeat("_", 310) + `","id":"y"}`, `[{"id":"y","pad":"` + strings.Repeat("_", 310) + `","resourceType":"z"},` + a + "]"} {
 		f.Add([]byte(s))
 	}
 	f.Fuzz(func(t *testing.T, in []byte) {

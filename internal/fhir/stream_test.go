@@ -163,6 +163,8 @@ func TestReadGoesOnAfterTrouble(t *testing.T) {
 		{"a large entry", `{"resourceType":"Bundle","entry":[{"resource":` + big + `},{"resource":` + a + `}]}`, []string{"1 oversize ImagingStudy/big", "1 Patient/a"}},
 		{"a large array element", "[" + big + "," + a + "]", []string{"1 oversize ImagingStudy/big", "1 Patient/a"}},
 		{"a large last one", a + "\n" + big, []string{"1 Patient/a", "2 oversize ImagingStudy/big"}},
+		{"a large one says what it is too late", `{"pad":"` + strings.Repeat("x", 2000) + `","resourceType":"Patient","id":"late"}` + "\n" + a, []string{"1 oversize", "2 Patient/a"}},
+		{"a large entry says what it is too late", `{"resourceType":"Bundle","entry":[{"resource":{"pad":"` + strings.Repeat("x", 80<<10) + `","resourceType":"Patient","id":"late"}},{"resource":` + a + `}]}`, []string{"1 oversize", "1 Patient/a"}},
 		{"a deep entry", `{"resourceType":"Bundle","entry":[{"resource":` + deep + `},{"resource":` + a + `}]}`, []string{"1 unreadable Patient/deep", "1 Patient/a"}},
 		{"XML", "<Patient xmlns=\"http://hl7.org/fhir\"/>", []string{"1 not-fhir"}},
 		{"UTF-16", "\xff\xfe{\x00\"\x00", []string{"1 not-fhir"}},
