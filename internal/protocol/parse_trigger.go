@@ -25,7 +25,7 @@ func (p *parser) triggers(top *yamldoc.Section) []Trigger {
 		if then := s.Map("then"); then != nil {
 			t.Then = p.effect(then)
 		} else {
-			s.Report("then", "is missing; what follows is expected: review, visit, withhold or note")
+			s.Report("then", "is missing; what follows is expected: review, visit, series, withhold or note")
 		}
 		t.Cite = p.cite(s)
 		s.Done()
@@ -41,29 +41,58 @@ func (p *parser) condition(s *yamldoc.Section, firstScan bool) Condition {
 	if s.Has("any") {
 		return p.anyOf(s, firstScan)
 	}
-	c := Condition{Finding: s.Text("finding"), Growth: p.length(s, "growth"), Event: s.Text("event"),
-		AtLeast: p.length(s, "at_least"), Across: s.Bool("across", false), Seen: p.kinds(s, "seen")}
-	if c.Finding != "" {
-		p.word(at(s, "finding"), "finding", c.Finding, findings())
-	}
+	c := p.subject(s)
+	c.Event, c.Across, c.Seen = s.Text("event"), s.Bool("across", false), p.kinds(s, "seen")
 	if c.Event != "" {
 		p.word(at(s, "event"), "event", c.Event, events())
 	}
-	c.Types = p.words(s, "types", "type of "+c.Finding, typesOf(c.Finding))
-	p.subject(s)
+	if c.Sex = s.Text("sex"); c.Sex != "" {
+		p.word(at(s, "sex"), "sex", c.Sex, sexes())
+	}
+	if c.If = s.Text("if"); c.If != "" {
+		p.word(at(s, "if"), "condition of the patient", c.If, conditions())
+	}
+	c.Later = !s.Bool("first_scan", true)
+	if with := s.Map("with"); with != nil {
+		two := p.subject(with)
+		p.agree(with)
+		with.Done()
+		c.With = &two
+	}
 	p.agree(s)
 	if c.Event != "" && firstScan {
 		s.Report("event", "a scan shows findings, not operations; this never holds")
 	}
-	if c.Finding == "sac-diameter" && c.AtLeast == 0 && !s.Has("at_least") {
-		s.Report("finding", `a diameter by itself is nothing to act on; add "at_least", or use "growth"`)
+	if c.Later && firstScan {
+		s.Report("first_scan", "this asks what the first scan shows; it would never hold")
 	}
 	s.Done()
 	return c
 }
 
-// subject checks that a condition asks for exactly one thing.
-func (p *parser) subject(s *yamldoc.Section) {
+// subject reads what finding is asked for, and how much of it.
+func (p *parser) subject(s *yamldoc.Section) Condition {
+	c := Condition{Finding: s.Text("finding"), Growth: p.length(s, "growth"), AtLeast: p.length(s, "at_least"), Below: p.length(s, "below"),
+		Of: p.words(s, "of", "measure", measures())}
+	if c.Finding != "" {
+		p.word(at(s, "finding"), "finding", c.Finding, findings())
+	}
+	c.Types = p.words(s, "types", "type of "+c.Finding, typesOf(c.Finding))
+	p.one(s)
+	if c.Finding == "sac-diameter" && c.AtLeast == 0 && !s.Has("at_least") {
+		s.Report("finding", `a diameter by itself is nothing to act on; add "at_least", or use "growth"`)
+	}
+	if s.Has("of") && c.Finding != "sac-diameter" && !s.Has("growth") {
+		s.Report("of", "only a diameter has a measure")
+	}
+	if c.Below > 0 && c.AtLeast > 0 && c.Below <= c.AtLeast {
+		s.Report("below", "nothing is at least %s and below %s", length(c.AtLeast), length(c.Below))
+	}
+	return c
+}
+
+// one checks that a condition asks for exactly one thing.
+func (p *parser) one(s *yamldoc.Section) {
 	n := 0
 	for _, key := range []string{"finding", "growth", "event"} {
 		if s.Has(key) {
@@ -89,12 +118,15 @@ func (p *parser) agree(s *yamldoc.Section) {
 	}
 	only("types", "finding")
 	only("at_least", "finding")
+	only("below", "at_least")
 	only("across", "growth")
 	if s.Has("types") && s.Has("at_least") {
 		s.Report("at_least", `a condition has "types" or "at_least", not both; use "any"`)
 	}
-	if s.Has("seen") && s.Has("event") {
-		s.Report("seen", "an operation is not seen on a study")
+	for _, key := range []string{"seen", "first_scan", "with"} {
+		if s.Has(key) && s.Has("event") {
+			s.Report(key, "an operation is not seen on a study")
+		}
 	}
 }
 
@@ -133,13 +165,18 @@ func (p *parser) effect(s *yamldoc.Section) Effect {
 	if v := s.Map("visit"); v != nil {
 		e.Visit = p.added(v)
 	}
+	if r := s.Map("series"); r != nil {
+		e.Series = p.addedSeries(r)
+	}
 	switch {
 	case e.Review == nil && s.Has("withhold"):
 		s.Report("withhold", "imaging is withheld only while a review is open; add a review")
 	case e.Confirm && e.Visit == nil:
 		s.Report("confirm", `"confirm" says what the added visit is for; add a visit`)
-	case e.Review == nil && e.Visit == nil && e.Note == "":
-		s.Report("", "nothing follows; review, visit or note is expected")
+	case e.Visit != nil && e.Series != nil:
+		s.Report("series", "a trigger adds a visit or a series, not both; write a trigger of its own")
+	case e.Review == nil && e.Visit == nil && e.Series == nil && e.Note == "":
+		s.Report("", "nothing follows; review, visit, series or note is expected")
 	}
 	s.Done()
 	return e
@@ -157,6 +194,33 @@ func (p *parser) added(s *yamldoc.Section) *Added {
 	}
 	s.Done()
 	return a
+}
+
+// addedSeries reads a row of added visits.
+func (p *parser) addedSeries(s *yamldoc.Section) *AddedSeries {
+	r := &AddedSeries{Every: p.months(s, "every"), Until: p.months(s, "until"), Before: p.days(s, "before", 0), After: p.days(s, "after", 0),
+		Ways: p.waysOf(s), Needs: p.territory(s, "needs"), Instead: s.Bool("instead", false)}
+	switch {
+	case r.Every == 0 || r.Until == 0:
+	case r.Until%r.Every != 0:
+		s.Report("until", "%s is no whole number of times %s; the last visit is then not told", months(r.Until), months(r.Every))
+	case r.Until > 120:
+		s.Report("until", "a series that a trigger adds ends within ten years; write a protocol of its own for more")
+	case r.Before+r.After >= r.Every*28:
+		s.Report("before", "the windows of visits %s apart overlap", months(r.Every))
+	}
+	s.Done()
+	return r
+}
+
+// months reads a duration of whole months or years.
+func (p *parser) months(s *yamldoc.Section, key string) int {
+	o := p.offset(s, key, true)
+	if o.Days != 0 {
+		s.Report(key, "whole months or years are expected here, such as P6M")
+		return 0
+	}
+	return o.Months
 }
 
 // length reads a length with its unit, "5 mm" or "0.5 cm", into tenths of a

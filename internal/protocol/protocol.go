@@ -112,6 +112,12 @@ type Condition struct {
 	Finding string       // endoleak, migration, …; empty with Event or Growth
 	Types   []string     // any of these; empty: any but "none" and "absent"
 	AtLeast int          // tenths of a millimetre
+	Below   int          // with AtLeast: tenths of a millimetre that it does not reach; zero: no limit
+	Of      []string     // with a diameter: the measures that it is for (sac, arch, …); empty: any
+	Sex     string       // holds unless the patient is known to be of another sex; empty: any
+	If      string       // condition of the patient (dissection); empty: any patient
+	Later   bool         // not seen on the first scan after the operation
+	With    *Condition   // another finding on the same scan
 	Growth  int          // sac growth in tenths of a millimetre against baseline or lowest, same method
 	Across  bool         // with Growth: the change is across modalities
 	Event   string       // relining, occlusion, explant
@@ -130,10 +136,11 @@ type Trigger struct {
 
 // Effect is what a trigger proposes.
 type Effect struct {
-	Review   *Review // a person must look at it
-	Visit    *Added  // an added visit
-	Withhold int     // days for which routine imaging is not proposed while the review is open
-	Confirm  bool    // the visit only confirms a measurement
+	Review   *Review      // a person must look at it
+	Visit    *Added       // an added visit
+	Series   *AddedSeries // a row of added visits
+	Withhold int          // days for which routine imaging is not proposed while the review is open
+	Confirm  bool         // the visit only confirms a measurement
 	Note     string
 }
 
@@ -153,10 +160,33 @@ type Added struct {
 	Again bool // its own imaging may add the next: meant so
 }
 
+// AddedSeries is a row of visits that a trigger adds, counted in calendar months from
+// the event: at Every, 2 × Every, … up to and including Until.
+type AddedSeries struct {
+	Every   int // months
+	Until   int // months
+	Before  int // days that a window opens before its target
+	After   int // days that it closes after it
+	Ways    []Way
+	Needs   chart.Territory
+	Instead bool // while it runs, the calendar's own visits are not owed
+}
+
 // For says whether the protocol is for implants of a class.
 func (p *Protocol) For(class string) bool {
 	for _, c := range p.Classes {
 		if c == class {
+			return true
+		}
+	}
+	return false
+}
+
+// Replaces says whether some trigger adds a series in place of visits of the
+// calendar.
+func (p *Protocol) Replaces() bool {
+	for i := range p.Triggers {
+		if s := p.Triggers[i].Then.Series; s != nil && s.Instead {
 			return true
 		}
 	}

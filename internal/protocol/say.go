@@ -31,21 +31,49 @@ func (c *Condition) Text() string {
 	case len(c.Types) > 0:
 		text += " " + or(c.Types)
 	}
-	if len(c.Seen) == 0 {
-		return text
+	return text + c.more()
+}
+
+// more is what else must hold, in words.
+func (c *Condition) more() string {
+	text := ""
+	if c.Below > 0 {
+		text += " and less than " + length(c.Below)
 	}
-	var kinds []string
-	for _, k := range c.Seen {
-		kinds = append(kinds, k.String())
+	if len(c.Of) > 0 {
+		text += " (" + or(c.Of) + ")"
 	}
-	return text + ", seen on " + or(kinds)
+	if len(c.Seen) > 0 {
+		var kinds []string
+		for _, k := range c.Seen {
+			kinds = append(kinds, k.String())
+		}
+		text += ", seen on " + or(kinds)
+	}
+	if c.With != nil {
+		text += ", together with " + c.With.Text()
+	}
+	if c.Later {
+		text += ", not on the first scan"
+	}
+	if c.Sex != "" {
+		text += ", unless the patient is not " + c.Sex
+	}
+	if c.If != "" {
+		text += ", where there is a " + c.If
+	}
+	return text
 }
 
 // Text is what a trigger proposes, in words.
 func (e *Effect) Text() string {
 	var list []string
 	if e.Review != nil {
-		list = append(list, fmt.Sprintf("a person looks within %s (%s)", dayCount(e.Review.Within), e.Review.Urgency))
+		within := "within " + dayCount(e.Review.Within)
+		if e.Review.Within == 0 {
+			within = "the same day"
+		}
+		list = append(list, fmt.Sprintf("a person looks %s (%s)", within, e.Review.Urgency))
 	}
 	if v := e.Visit; v != nil {
 		what := "an added visit"
@@ -53,6 +81,13 @@ func (e *Effect) Text() string {
 			what = "a visit that confirms it"
 		}
 		list = append(list, fmt.Sprintf("%s %s after it, day %d to %d", what, span(v.At), v.Open, v.Close))
+	}
+	if r := e.Series; r != nil {
+		text := fmt.Sprintf("added visits every %s for %s, from %d days before to %d days after", months(r.Every), months(r.Until), r.Before, r.After)
+		if r.Instead {
+			text += ", instead of the calendar's visits of that time"
+		}
+		list = append(list, text)
 	}
 	if e.Withhold > 0 {
 		list = append(list, "routine imaging is not proposed meanwhile, for "+dayCount(e.Withhold)+" at most")
@@ -62,6 +97,9 @@ func (e *Effect) Text() string {
 	}
 	return strings.Join(list, "; ")
 }
+
+// months is a number of months in words.
+func months(n int) string { return span(day.Offset{Months: n}) }
 
 // length is tenths of a millimetre as millimetres.
 func length(tenths int) string {

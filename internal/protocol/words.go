@@ -33,6 +33,13 @@ func typesOf(finding string) []string {
 	return strings.Fields("present absent patent occluded stenosed thrombosed partially-thrombosed unknown normal")
 }
 
+// measures are the diameters that a condition may ask about: the first word of
+// a finding's method after the modality.
+func measures() []string {
+	return strings.Fields("sac ascending arch isthmus descending abdominal")
+}
+
+func sexes() []string      { return []string{"female", "male"} }
 func events() []string     { return []string{"relining", "occlusion", "explant"} }
 func conditions() []string { return []string{"dissection"} }
 func urgencies() []string  { return []string{"routine", "asap", "urgent", "stat"} }

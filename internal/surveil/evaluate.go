@@ -209,6 +209,9 @@ func (e *engine) whyStanding(v *visit) Reason {
 		why.Word = v.got.How
 	case Excused:
 		why.Facts, why.Word = v.excuseBy, v.excuse
+		if a := v.aside; a != nil && a.instead != nil && slices.Equal(v.excuseBy, a.instead.facts) {
+			why.Word += " by the visits that the rule " + a.instead.trigger.ID + " added"
+		}
 	case Missed:
 		if v.implant.end != nil {
 			why.Facts = v.implant.end.facts

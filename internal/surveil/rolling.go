@@ -27,7 +27,7 @@ func (e *engine) rolling(m *implant, c *clock, p *protocol.Protocol, s *protocol
 			target = anchor.Add(every)
 		}
 		v := &visit{implant: m, clock: c, seriesID: s.ID, ladder: s.Ladder, step: "r" + strconv.Itoa(len(list)+1), target: target,
-			opens: target.Plus(-r.Before), closes: target.Plus(r.After), need: c.need, protocol: p}
+			opens: target.Plus(-r.Before), closes: target.Plus(r.After), need: c.need, protocol: p, rolling: true}
 		v.wants(r.Ways, r.Needs, r.Cite)
 		if ruled != nil {
 			every, _ := ruled.Interval()

@@ -66,6 +66,10 @@ func (e *engine) excused(v *visit) bool {
 		}
 		return true
 	}
+	if v.aside != nil && v.aside.instead != nil {
+		v.excuse, v.excuseBy = "superseded", v.aside.instead.facts
+		return true
+	}
 	for i := range e.rulings {
 		r := &e.rulings[i]
 		whole := r.Visit == "" && m.concerns(r) && e.swallows(r, v)

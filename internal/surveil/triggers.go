@@ -3,7 +3,6 @@ package surveil
 import (
 	"cmp"
 	"slices"
-	"strconv"
 	"strings"
 
 	"perennial/internal/chart"
@@ -91,6 +90,12 @@ func (m *implant) steps() []wanted {
 	return list
 }
 
+// seenIn says whether a finding was seen on a study, or on a part of it.
+func (e *engine) seenIn(f *chart.Finding, scan *study) bool {
+	s := e.seenOn(f)
+	return s == scan || s != nil && slices.Contains(scan.parts, s) || f.Study == "" && f.On == scan.On && f.On.Exact()
+}
+
 // seenOn is the study that a finding was seen on; nil where none is known.
 func (e *engine) seenOn(f *chart.Finding) *study {
 	if f.Study == "" {
@@ -117,11 +122,9 @@ func (e *engine) hits(m *implant, p *protocol.Protocol, class string) []hit {
 			continue
 		}
 		for _, f := range findings {
-			if e.meets(m, findings, f, &t.When) {
+			if facts, ok := e.meets(m, findings, f, &t.When); ok {
 				h := e.hitBy(t, f)
-				if b := grownFrom(m, findings, f, &t.When); t.When.Growth > 0 && b != nil {
-					h.facts = append(h.facts, b.Ref)
-				}
+				h.facts = append(h.facts, facts...)
 				list = append(list, h)
 			}
 		}
@@ -175,121 +178,17 @@ func operationHits(m *implant, t *protocol.Trigger) []hit {
 	return list
 }
 
-// meets says whether a finding meets a condition.
-func (e *engine) meets(m *implant, all []*chart.Finding, f *chart.Finding, c *protocol.Condition) bool {
-	if len(c.Any) > 0 {
-		return slices.ContainsFunc(c.Any, func(one protocol.Condition) bool { return e.meets(m, all, f, &one) })
-	}
-	switch {
-	case c.Event != "", c.Finding == "" && c.Growth == 0:
-		return false
-	case len(c.Seen) > 0 && !e.seenBy(f, c.Seen):
-		return false
-	case c.Growth > 0:
-		return grew(m, all, f, c)
-	case f.What != c.Finding:
-		return false
-	case c.AtLeast > 0:
-		return f.Has && f.Tenths >= c.AtLeast
-	case len(c.Types) > 0:
-		return slices.Contains(c.Types, f.Type)
-	}
-	return abnormal(f)
-}
-
-// seenBy says whether a finding was seen on a study of one of the kinds.
-func (e *engine) seenBy(f *chart.Finding, kinds []chart.Kind) bool {
-	if s := e.seenOn(f); s != nil {
-		return slices.Contains(kinds, s.Kind)
-	}
-	modality, _, _ := strings.Cut(f.Method, "/")
-	return slices.ContainsFunc(kinds, func(k chart.Kind) bool { return modality != "" && k.Modality() == modality })
-}
-
-// abnormal says whether a finding by itself wants to be looked at. A diameter
-// does so only by growing.
-func abnormal(f *chart.Finding) bool {
-	switch f.Type {
-	case "none", "absent", "patent", "normal":
-		return false
-	}
-	return f.What != "sac-diameter"
-}
-
-// grew says whether a sac diameter is larger by the threshold than an earlier
-// one since the index: which is to say than the first or the lowest. Only
-// equal methods are compared; across them only where the method has no
-// earlier value of its own.
-func grew(m *implant, all []*chart.Finding, f *chart.Finding, c *protocol.Condition) bool {
-	return grownFrom(m, all, f, c) != nil
-}
-
-// grownFrom is the earlier diameter that shows the growth; nil where none
-// does.
-func grownFrom(m *implant, all []*chart.Finding, f *chart.Finding, c *protocol.Condition) *chart.Finding {
-	if f.What != "sac-diameter" || !f.Has {
-		return nil
-	}
-	own := false
-	var grown *chart.Finding
-	for _, b := range all {
-		if b.What != "sac-diameter" || !b.Has || b.On.Last >= f.On.First || b.On.First <= m.index.Last {
-			continue
-		}
-		same := b.Method == f.Method
-		own = own || same
-		if same != c.Across && f.Tenths-b.Tenths >= c.Growth && (grown == nil || b.Tenths < grown.Tenths) {
-			grown = b
-		}
-	}
-	if c.Across && own {
-		return nil
-	}
-	return grown
-}
-
 // shows lists the facts by which the first scan meets a condition.
 func (e *engine) shows(m *implant, scan *study, c *protocol.Condition) []string {
 	var facts []string
 	all := e.findingsOf(m)
 	for _, f := range all {
-		s := e.seenOn(f)
-		on := s == scan || s != nil && slices.Contains(scan.parts, s) || f.Study == "" && f.On == scan.On && f.On.Exact()
-		if on && e.meets(m, all, f, c) {
-			facts = append(facts, f.Ref, scan.Ref)
+		on := e.seenIn(f, scan)
+		if more, ok := e.meets(m, all, f, c); on && ok {
+			facts = append(append(facts, f.Ref, scan.Ref), more...)
 		}
 	}
 	return facts
-}
-
-// added makes the visits that triggers add to a clock, in order of their
-// causes; two triggers that want the same days for the same cause add one.
-func (e *engine) added(m *implant, c *clock) []*visit {
-	p := c.care()
-	var list []*visit
-	type need struct {
-		cause       string
-		open, close int
-	}
-	var made []need
-	for _, h := range e.hits(m, p, c.class) {
-		a := h.trigger.Then.Visit
-		if a == nil || m.clockAt(h.on) != c {
-			continue
-		}
-		if n := (need{h.cause, a.Open, a.Close}); slices.Contains(made, n) {
-			continue
-		} else {
-			made = append(made, n)
-		}
-		v := &visit{implant: m, clock: c, seriesID: "check", ladder: true, step: "check" + strconv.Itoa(len(made)), n: 1,
-			target: h.on.Add(a.At), opens: h.on.Plus(a.Open), closes: h.on.Plus(a.Close), need: c.need, protocol: p, trigger: true,
-			cause: h.facts, rule: h.trigger.ID}
-		v.wants(a.Ways, a.Needs, h.trigger.Cite)
-		e.lastDays(c, []*visit{v})
-		list = append(list, v)
-	}
-	return list
 }
 
 // clockAt is the clock that ran on the day of a fact.

@@ -28,6 +28,7 @@ type visit struct {
 	need     chart.Territory
 	trigger  bool // a trigger or a condition made it
 	baseline bool
+	rolling  bool // counted from the last imaging
 	protocol *protocol.Protocol
 	cite     protocol.Cite
 	cause    []string // facts that made it
@@ -44,9 +45,10 @@ type visit struct {
 
 // aside is what few visits have.
 type aside struct {
-	agreed bool     // a person agreed another kind of imaging
-	ruled  []Reason // what people ruled about it: kind of imaging, interval, stratum
-	with   []*visit // what one scan may serve as well
+	agreed  bool     // a person agreed another kind of imaging
+	ruled   []Reason // what people ruled about it: kind of imaging, interval, stratum
+	with    []*visit // what one scan may serve as well
+	instead *hit     // what began the added series that takes its place
 }
 
 // note makes room for what few visits have.
@@ -97,8 +99,8 @@ func (e *engine) findVisits(m *implant) {
 			add(row)
 		}
 		e.conditional(m, c, add)
-		for _, v := range e.added(m, c) {
-			add([]*visit{v})
+		for _, row := range e.added(m, c) {
+			add(row)
 		}
 	}
 	if sorted {
@@ -182,13 +184,13 @@ func (e *engine) newVisit() *visit {
 // of a series that ends, and of an endless one those well beyond the as-of date.
 // An outline shows none beyond the first that has not opened, so that two of
 // these are enough where neither a ruling nor a start of records in the future
-// can settle a visit that has not opened.
+// can settle a visit that has not opened, and no added series can take its place.
 func (e *engine) horizon(c *clock, r *protocol.Repeat) day.Day {
 	last := forever
 	if r.Until.Zero() {
 		last = e.asOf + ahead
 	}
-	if !e.brief || len(e.rulings) > 0 || e.r.Settings.RecordsFrom > e.asOf || !c.from.Exact() {
+	if !e.brief || len(e.rulings) > 0 || len(e.findings) > 0 && c.care().Replaces() || e.r.Settings.RecordsFrom > e.asOf || !c.from.Exact() {
 		return last
 	}
 	return min(last, max(e.asOf, c.from.First.Add(r.From)).Plus(r.Before+r.After+2*31*r.Every.Months))
