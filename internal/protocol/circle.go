@@ -48,20 +48,15 @@ func circle(list []Trigger, from, goal int, way []int) []int {
 	return nil
 }
 
-// leads says whether the imaging that a trigger adds may fire another that adds
-// some. A row of visits leads to no further row of its own: it is begun once.
+// leads says whether the visit that a trigger adds may fire another that adds
+// one. A series ends by itself and is begun once, so that none is part of a
+// circle.
 func leads(from, to *Trigger) bool {
-	var ways []Way
-	switch v, r := from.Then.Visit, from.Then.Series; {
-	case v != nil && !v.Again:
-		ways = v.Ways
-	case r != nil && from != to:
-		ways = r.Ways
-	}
-	if to.Then.Visit == nil && to.Then.Series == nil || !shareClass(from, to) {
+	v := from.Then.Visit
+	if v == nil || v.Again || to.Then.Visit == nil || !shareClass(from, to) {
 		return false
 	}
-	return slices.ContainsFunc(ways, func(w Way) bool {
+	return slices.ContainsFunc(v.Ways, func(w Way) bool {
 		return !w.Acceptance && slices.ContainsFunc(w.Kinds, func(k chart.Kind) bool { return fires(&to.When, k) })
 	})
 }

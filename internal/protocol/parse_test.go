@@ -414,7 +414,7 @@ func usable(t *testing.T, p *protocol.Protocol) {
 	}
 	for _, trigger := range p.Triggers {
 		e := trigger.Then
-		if trigger.ID == "" || e.Review == nil && e.Visit == nil && e.Note == "" {
+		if trigger.ID == "" || e.Review == nil && e.Visit == nil && e.Series == nil && e.Note == "" {
 			t.Errorf("a trigger without effect %+v", trigger)
 		}
 	}

@@ -113,8 +113,12 @@ func (a *adding) cameBack(before, now hit) bool {
 // put makes a visit with the next number.
 func (a *adding) put(h hit, target, opens, closes day.Span) *visit {
 	a.n++
-	return &visit{implant: a.m, clock: a.c, seriesID: addedSeries, ladder: true, step: addedSeries + strconv.Itoa(a.n), n: 1,
+	v := &visit{implant: a.m, clock: a.c, seriesID: addedSeries, ladder: true, step: addedSeries + strconv.Itoa(a.n), n: 1,
 		target: target, opens: opens, closes: closes, need: a.c.need, protocol: a.c.care(), trigger: true, cause: h.facts, rule: h.trigger.ID}
+	if note := h.noted(); note.Word != "" {
+		v.note().ruled = append(v.note().ruled, note)
+	}
+	return v
 }
 
 func (a *adding) row(list ...*visit) {

@@ -83,6 +83,7 @@ func Templates() []Template {
 		{"report-awaited", "Imaging on {from} has no final report."},
 		{"report-unread", "A report of {from} has not been reviewed."},
 		{"finding-abnormal", "{word}, seen on {from}, has not been reviewed."},
+		{"trigger-note", "{word}"},
 		{"trigger-review", "{word}, seen on {from}: to be looked at."},
 		{"rung-presumed-lost", "Presumed lost to follow-up since {from}."},
 		{"rung-lost", "Lost to follow-up: presumed lost since {from}, and attempts to reach the patient had no answer."},

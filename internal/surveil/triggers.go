@@ -151,6 +151,12 @@ func (e *engine) hitBy(t *protocol.Trigger, f *chart.Finding) hit {
 	return h
 }
 
+// noted is what a trigger says beside what it does; its word is empty where that
+// is nothing.
+func (h *hit) noted() Reason {
+	return Reason{Rule: "trigger-note", Facts: h.facts, From: h.on, Word: h.trigger.Then.Note, Cite: h.trigger.Cite.Whole}
+}
+
 // operationHits are the firings of a trigger on operations.
 func operationHits(m *implant, t *protocol.Trigger) []hit {
 	var list []hit

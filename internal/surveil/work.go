@@ -253,11 +253,13 @@ func (e *engine) reviews(m *implant) []Work {
 
 // findingReviews adds the reviews that findings ask for.
 func (e *engine) findingReviews(m *implant, latest day.Day, add func(string, day.Day, int, string, Reason)) {
-	want := func(h hit, days int, urgency string, why Reason) {
+	want := func(h hit, days int, urgency string, why ...Reason) {
 		if e.reviewedHit(h) || !(e.newest(h, latest) || e.fromStart(h.finding.On.First)) {
 			return
 		}
-		add(h.cause, e.reportedOn(h), days, urgency, why)
+		for _, one := range why {
+			add(h.cause, e.reportedOn(h), days, urgency, one)
+		}
 	}
 	for _, f := range e.findingsOf(m) {
 		if abnormal(f) {
@@ -267,7 +269,11 @@ func (e *engine) findingReviews(m *implant, latest day.Day, add func(string, day
 	}
 	for _, h := range e.hits(m, m.now().care(), m.now().class) {
 		if r := h.trigger.Then.Review; r != nil && h.finding != nil {
-			want(h, r.Within, r.Urgency, Reason{Rule: "trigger-review", Facts: h.facts, From: h.finding.On, Word: said(h.finding) + " (rule " + h.trigger.ID + ")", Cite: h.trigger.Cite.Whole})
+			why := []Reason{{Rule: "trigger-review", Facts: h.facts, From: h.finding.On, Word: said(h.finding) + " (rule " + h.trigger.ID + ")", Cite: h.trigger.Cite.Whole}}
+			if note := h.noted(); note.Word != "" {
+				why = append(why, note)
+			}
+			want(h, r.Within, r.Urgency, why...)
 		}
 	}
 }
