@@ -71,7 +71,7 @@ func (p *person) live() {
 
 // check is the scan after coils.
 func (p *person) check(on day.Day) {
-	if seen := on.Plus(p.dice.between(20, 55)); p.dice.chance(0.8) && seen < p.end() {
+	if seen := on.Plus(p.dice.between(20, 55)); p.dice.chance(0.95) && seen < p.end() {
 		p.scans = append(p.scans, scan{on: seen, what: cta})
 	}
 }
@@ -203,6 +203,45 @@ func (p *person) read(leak string) {
 		}
 		s.leak, s.size = leak, p.sizeAt(size, trend, s)
 	}
+	p.halfYears(size)
+}
+
+// halfYears adds the scans between the yearly ones for two years after a type II
+// endoleak on a later scan than the first. Most people come.
+func (p *person) halfYears(size int) {
+	var more []scan
+	last := day.Day(0)
+	for i := 1; i < len(p.scans); i++ {
+		s := &p.scans[i]
+		if s.leak == "unknown" && s.what == duplex {
+			more = append(more, p.closer(size, s.on)...)
+		}
+		if s.leak != "II" || last > 0 && s.on > last {
+			continue
+		}
+		if last == 0 {
+			last = s.on.Plus(18 * 30)
+		}
+		half := scan{on: s.on.Add(day.Offset{Months: 6}).Plus(p.dice.between(-35, 35)), what: duplex, leak: "II"}
+		soon := i+1 < len(p.scans) && p.scans[i+1].on < half.on.Plus(90)
+		if soon || half.on >= p.end() || p.gone > 0 && half.on > p.gone || !p.dice.chance(0.95) {
+			continue
+		}
+		half.report, half.size = p.reportOf(half.on), p.sizeAt(size, p.trend, &half)
+		more = append(more, half)
+	}
+	p.scans = append(p.scans, more...)
+	slices.SortStableFunc(p.scans, func(a, b scan) int { return cmp.Compare(a.on, b.on) })
+}
+
+// closer is the CT within a month of a duplex that shows a leak without a type.
+func (p *person) closer(size int, duplexOn day.Day) []scan {
+	s := scan{on: duplexOn.Plus(p.dice.between(9, 28)), what: cta, leak: "II"}
+	if s.on >= p.end() || p.dice.chance(0.2) {
+		return nil
+	}
+	s.report, s.size = p.reportOf(s.on), p.sizeAt(size, p.trend, &s)
+	return []scan{s}
 }
 
 // sizeAt is what is measured, in whole numbers throughout, so that every
