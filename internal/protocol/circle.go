@@ -23,9 +23,17 @@ func (p *parser) checkCircles(list []Trigger) {
 			names = append(names, list[j].ID)
 			told[list[j].ID] = true
 		}
-		p.report(p.whenAt[i], "", "a circle: the visit that %s adds shows again what adds the next (%s); name under \"seen\" other imaging than that of the visit, or write \"again: yes\" in the visit if visits are to follow one another for as long as it is seen",
-			list[i].ID, strings.Join(append(names, list[i].ID), " → "))
+		p.report(p.whenAt[i], "", "a circle: the visit that %s adds shows again what adds the next (%s); %s", list[i].ID, strings.Join(append(names, list[i].ID), " → "), wayOut(list, way))
 	}
+}
+
+// wayOut says what ends a circle.
+func wayOut(list []Trigger, way []int) string {
+	text := `name under "seen" other imaging than that of the visit`
+	if slices.ContainsFunc(way, func(i int) bool { return list[i].Then.Visit != nil }) {
+		text += `, or write "again: yes" in the visit if visits are to follow one another for as long as it is seen`
+	}
+	return text
 }
 
 // circle is a way from a trigger back to the goal; nil where there is none.
