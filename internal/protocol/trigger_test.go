@@ -10,11 +10,15 @@ import (
 	"perennial/internal/protocol"
 )
 
-// Changes of the small protocol's trigger.
 func TestTriggerEdges(t *testing.T) {
 	t.Parallel()
+	edits(t, triggerEdits())
+}
+
+// triggerEdits are changes of the small protocol's trigger.
+func triggerEdits() []edit {
 	const when, then = "{finding: migration, at_least: 10 mm}", "review: {within: 7, urgency: urgent}"
-	edits(t, []edit{
+	return []edit{
 		{"below and at least", when, "{finding: migration, at_least: 5 mm, below: 10 mm}", ""},
 		{"below beside growth", when, "{growth: 5 mm, below: 10 mm}", `"below" has a meaning only beside "at_least"`},
 		{"below without its unit", when, "{finding: migration, at_least: 5 mm, below: 10}", "the unit is missing"},
@@ -41,6 +45,8 @@ func TestTriggerEdges(t *testing.T) {
 		{"new parts beside any", when, "{any: [{finding: endoleak}], sex: female}", `"sex" cannot stand beside "any"`},
 		{"new parts in any", when, "{any: [{finding: endoleak, first_scan: no, with: {growth: 5 mm}}, {finding: kink, sex: female}]}", ""},
 		{"on the first scan with growth beside it", "        at: P12M\n", "        at: P12M\n        only_if: {finding: endoleak, sex: female, if: dissection, with: {finding: kink}}\n", "a gap"},
+		{"later than the first scan, on the first scan", "        at: P12M\n", "        at: P12M\n        only_if: {any: [{finding: kink}, {finding: endoleak, first_scan: no}]}\n", "it would never hold"},
+		{"an operation on the first scan", "        at: P12M\n", "        at: P12M\n        only_if: {event: occlusion}\n", "a scan shows findings"},
 		{"review the same day", then, "review: {within: 0, urgency: stat}", ""},
 		{"added series", then, "series: {every: P6M, until: P2Y, before: 60, after: 60, ways: cta, needs: [chest], instead: yes}", ""},
 		{"its windows just apart", then, "series: {every: P6M, until: P24M, before: 91, after: 90, ways: cta}", ""},
@@ -56,7 +62,7 @@ func TestTriggerEdges(t *testing.T) {
 		{"series with the key of a visit", then, "series: {every: P6M, until: P24M, before: 60, after: 60, ways: cta, again: yes}", `unknown key "again"`},
 		{"confirm beside a series", then, "series: {every: P6M, until: P24M, before: 60, after: 60, ways: cta}\n      confirm: yes", "add a visit"},
 		{"series is no circle of its own", "at_least: 10 mm}\n    then:\n      review: {within: 7, urgency: urgent}", "at_least: 10 mm, seen: [ct-angiogram]}\n    then:\n      series: {every: P6M, until: P24M, before: 60, after: 60, ways: cta}", ""},
-	})
+	}
 }
 
 // trigger reads the small protocol with another trigger.
