@@ -102,7 +102,11 @@ func (c *Condition) Limits() string {
 }
 
 // Text is what a trigger proposes, in words.
-func (e *Effect) Text() string {
+func (e *Effect) Text() string { return strings.Join(e.Parts(), "; ") }
+
+// Parts are the parts of what a trigger proposes, each in words: the review, the
+// added visits, what is withheld, the note.
+func (e *Effect) Parts() []string {
 	var list []string
 	if r := e.Review; r != nil {
 		within := "within " + dayCount(r.Within)
@@ -127,7 +131,7 @@ func (e *Effect) Text() string {
 	if e.Note != "" {
 		list = append(list, e.Note)
 	}
-	return strings.Join(list, "; ")
+	return list
 }
 
 // Text is a row of added visits, in words.
