@@ -10,7 +10,8 @@ import (
 // checkCircles looks for triggers that would go on firing one another: an added
 // visit whose own imaging, without a person between, shows again what adds the
 // next visit. What compares two methods fires once for each, operations are not
-// seen on a study, and "again: yes" says that it is meant so.
+// seen on a study, and "again: yes" says that it is meant so. A row of added visits
+// ends, and what its imaging shows again begins no further one: it closes no circle.
 func (p *parser) checkCircles(list []Trigger) {
 	told := map[string]bool{}
 	for i := range list {
@@ -23,17 +24,9 @@ func (p *parser) checkCircles(list []Trigger) {
 			names = append(names, list[j].ID)
 			told[list[j].ID] = true
 		}
-		p.report(p.whenAt[i], "", "a circle: the visit that %s adds shows again what adds the next (%s); %s", list[i].ID, strings.Join(append(names, list[i].ID), " → "), wayOut(list, way))
+		p.report(p.whenAt[i], "", "a circle: the visit that %s adds shows again what adds the next (%s); name under \"seen\" other imaging than that of the visit, or write \"again: yes\" in the visit if visits are to follow one another for as long as it is seen",
+			list[i].ID, strings.Join(append(names, list[i].ID), " → "))
 	}
-}
-
-// wayOut says what ends a circle.
-func wayOut(list []Trigger, way []int) string {
-	text := `name under "seen" other imaging than that of the visit`
-	if slices.ContainsFunc(way, func(i int) bool { return list[i].Then.Visit != nil }) {
-		text += `, or write "again: yes" in the visit if visits are to follow one another for as long as it is seen`
-	}
-	return text
 }
 
 // circle is a way from a trigger back to the goal; nil where there is none.
@@ -56,20 +49,14 @@ func circle(list []Trigger, from, goal int, way []int) []int {
 	return nil
 }
 
-// leads says whether the imaging that a trigger adds may fire another that adds
-// some. A row of visits leads to no further row of its own: it is begun once.
+// leads says whether the imaging of the visit that a trigger adds may fire another
+// that adds one.
 func leads(from, to *Trigger) bool {
-	var ways []Way
-	switch v, r := from.Then.Visit, from.Then.Series; {
-	case v != nil && !v.Again:
-		ways = v.Ways
-	case r != nil && from != to:
-		ways = r.Ways
-	}
-	if to.Then.Visit == nil && to.Then.Series == nil || !shareClass(from, to) {
+	v := from.Then.Visit
+	if v == nil || v.Again || to.Then.Visit == nil || !shareClass(from, to) {
 		return false
 	}
-	return slices.ContainsFunc(ways, func(w Way) bool {
+	return slices.ContainsFunc(v.Ways, func(w Way) bool {
 		return !w.Acceptance && slices.ContainsFunc(w.Kinds, func(k chart.Kind) bool { return fires(&to.When, k) })
 	})
 }

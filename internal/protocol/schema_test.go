@@ -107,7 +107,7 @@ func TestSchemaTakesGoodProtocols(t *testing.T) {
 func TestSchemaRefusesMistakes(t *testing.T) {
 	t.Parallel()
 	s, _ := schema(t)
-	unseen := strings.Fields("acceptance below-at-least circle circle-of-two circle-series duplicate-step duration-zero first-scan gap gap-late-start gap-metric name-and-offset no-ladder out-of-order overlap overlap-repeat " +
+	unseen := strings.Fields("acceptance below-at-least circle circle-of-two duplicate-step duration-zero first-scan gap gap-late-start gap-metric name-and-offset no-ladder out-of-order overlap overlap-repeat " +
 		"pointless-set repeat-out-of-order series-long series-multiple series-overlap unknown-source until window-before-operation")
 	files, err := filepath.Glob(folder + "bad-*.yaml")
 	if err != nil {
@@ -134,7 +134,7 @@ func TestSchemaRefusesMistakes(t *testing.T) {
 func TestSchemaReadsTriggersAsTheProgram(t *testing.T) {
 	t.Parallel()
 	s, _ := schema(t)
-	unseen := []string{"on the first scan with growth beside it", "series that ends before it begins"}
+	unseen := []string{"on the first scan with growth beside it", "series that ends before it begins", "two visits that show one another's finding"}
 	doc := read(t, "good-small.yaml")
 	for _, e := range triggerEdits() {
 		err := valid(t, s, bytes.Replace(doc, []byte(e.from), []byte(e.to), 1))

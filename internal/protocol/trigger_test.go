@@ -18,6 +18,7 @@ func TestTriggerEdges(t *testing.T) {
 // triggerEdits are changes of the small protocol's trigger.
 func triggerEdits() []edit {
 	const when, then = "{finding: migration, at_least: 10 mm}", "review: {within: 7, urgency: urgent}"
+	const other = "    cite: {source: invented, evidence: DESIGN}\n  - id: leaks\n    when: {finding: endoleak, seen: [ct-angiogram]}\n    then: " // a second trigger, up to its effect
 	return []edit{
 		{"below and at least", when, "{finding: migration, at_least: 5 mm, below: 10 mm}", ""},
 		{"below beside growth", when, "{growth: 5 mm, below: 10 mm}", `"below" has a meaning only beside "at_least"`},
@@ -61,7 +62,10 @@ func triggerEdits() []edit {
 		{"series without ways", then, "series: {every: P6M, until: P24M, before: 60, after: 60}", "without a way nothing can ever satisfy"},
 		{"series with the key of a visit", then, "series: {every: P6M, until: P24M, before: 60, after: 60, ways: cta, again: yes}", `unknown key "again"`},
 		{"confirm beside a series", then, "series: {every: P6M, until: P24M, before: 60, after: 60, ways: cta}\n      confirm: yes", "add a visit"},
-		{"series is no circle of its own", "at_least: 10 mm}\n    then:\n      review: {within: 7, urgency: urgent}", "at_least: 10 mm, seen: [ct-angiogram]}\n    then:\n      series: {every: P6M, until: P24M, before: 60, after: 60, ways: cta}", ""},
+		{"a series closes no circle with itself", then, "series: {every: P6M, until: P24M, before: 60, after: 60, ways: cta}", ""},
+		{"two series that show one another's finding", then + "\n", "series: {every: P6M, until: P24M, before: 60, after: 60, ways: cta}\n" + other + "{series: {every: P12M, until: P36M, before: 60, after: 60, ways: cta}}\n", ""},
+		{"a series and a visit that show one another's finding", when + "\n    then:\n      " + then + "\n", "{finding: migration, seen: [duplex]}\n    then: {series: {every: P6M, until: P24M, before: 60, after: 60, ways: cta}}\n" + other + "{visit: {at: P30D, opens: 1, closes: 30, ways: [{kinds: [duplex]}]}}\n", ""},
+		{"two visits that show one another's finding", when + "\n    then:\n      " + then + "\n", "{finding: migration, seen: [duplex]}\n    then: {visit: {at: P30D, opens: 1, closes: 30, ways: cta}}\n" + other + "{visit: {at: P30D, opens: 1, closes: 30, ways: [{kinds: [duplex]}]}}\n", "a circle"},
 	}
 }
 
