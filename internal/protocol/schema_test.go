@@ -96,8 +96,10 @@ func TestSchemaTakesGoodProtocols(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, rest, _ := strings.Cut(string(manual), "```yaml\n")
-	example, _, _ := strings.Cut(rest, "```\n")
-	if err := valid(t, s, []byte(example)); err != nil {
+	example, rest, _ := strings.Cut(rest, "```\n")
+	_, rest, _ = strings.Cut(rest, "```yaml\n")
+	more, _, _ := strings.Cut(rest, "```\n")
+	if err := valid(t, s, []byte(example+more)); err != nil {
 		t.Errorf("the manual's example: %v", err)
 	}
 }
