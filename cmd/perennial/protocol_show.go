@@ -170,26 +170,6 @@ func months(o day.Offset) string {
 	return counted(o.Months, "month", "months")
 }
 
-// writeRules says what findings change.
-func (s *shown) writeRules(out io.Writer, slots []protocol.Slot) {
-	for i := range slots {
-		if v := &slots[i]; v.OnlyIf != nil {
-			fmt.Fprintf(out, "\n%s only if the first scan shows: %s.\n", v.Step, v.OnlyIf.Text())
-		}
-	}
-	n := 0
-	for i := range s.Triggers {
-		t := &s.Triggers[i]
-		if !t.For(s.class) {
-			continue
-		}
-		if n++; n == 1 {
-			fmt.Fprintln(out, "\nWhat findings and operations change:")
-		}
-		fmt.Fprintf(out, "  %s: %s.\n      %s\n", t.When.Text(), t.Then.Text(), t.Cite)
-	}
-}
-
 // writeConflicts lists the questions on which sources differ, each with the side
 // of the protocol, and every other side with its sources.
 func writeConflicts(out io.Writer, list protocol.Conflicts, id string) error {
@@ -257,7 +237,7 @@ func (s *shown) object() map[string]any {
 		visits = append(visits, one)
 	}
 	return map[string]any{"id": s.ID, "version": s.Version, "title": s.Title, "status": s.Status, "hash": s.Hash, "source": s.Cite.Text, "evidence": s.Cite.Evidence, "class": s.class, "index": s.index,
-		"windows": s.Windows, "studyWindows": s.Study, "analysisBins": s.Bins, "visits": visits, "conflicts": conflictObjects(s.conflicts(), s.ID)}
+		"windows": s.Windows, "studyWindows": s.Study, "analysisBins": s.Bins, "visits": visits, "rules": s.ruleObjects(), "conflicts": conflictObjects(s.conflicts(), s.ID)}
 }
 
 // conflictObjects are conflicts for programs.

@@ -2,12 +2,10 @@ package export
 
 import (
 	"cmp"
-	"strconv"
 
 	"perennial/internal/day"
 	"perennial/internal/fhir"
 	"perennial/internal/protocol"
-	"perennial/internal/surveil"
 )
 
 // actions are a protocol's visits and triggers as actions of a PlanDefinition.
@@ -122,38 +120,4 @@ func schedule(list []lapse) []extension {
 		e.Extension = append(e.Extension, extension{URL: t.name, ValueString: t.is.String()})
 	}
 	return []extension{e}
-}
-
-// triggerAction is a trigger: what must be known, and what is then proposed.
-func triggerAction(p *protocol.Protocol, at int) action {
-	t := &p.Triggers[at]
-	id := actionID("trigger-" + t.ID)
-	a := action{ID: id, Title: "Rule " + t.ID, Documentation: source(&t.Cite), Condition: append(classesApply(t.Classes), applies(conditionText(&t.When), conditionShort(&t.When))...)}
-	text := "When " + conditionText(&t.When) + "."
-	if t.Then.Withhold > 0 {
-		text += " While the review is open routine imaging is not proposed, for " + days(t.Then.Withhold) + " at most."
-	}
-	if t.Then.Confirm {
-		text += " The visit only confirms a measurement."
-	}
-	if t.Then.Note != "" {
-		text += " " + t.Then.Note
-	}
-	a.TextEquivalent = fhir.Tidy(text)
-	if r := t.Then.Review; r != nil {
-		a.GroupingBehavior = "logical-group"
-		a.Action = append(a.Action, action{ID: actionID(id + "-review"), Title: "A person looks at it within " + days(r.Within), Priority: r.Urgency,
-			Code:          []concept{{Coding: []fhir.Coding{{System: fhir.CodesOfWork, Code: surveil.WorkReview}}, Text: "Review a finding"}},
-			RelatedAction: []relatedAction{{id, "after-start", amount(inDays(r.Within))}}})
-	}
-	if v := t.Then.Visit; v != nil {
-		one := triggered(p, at)
-		visit := one.action(p, id)
-		visit.ID, visit.TextEquivalent = actionID(id+"-visit"), fhir.Tidy("Due "+offsetText(v.At)+" after the finding or event, from day "+strconv.Itoa(v.Open)+" to day "+strconv.Itoa(v.Close)+" after it. Satisfied by: "+waysText(v.Ways)+".")
-		visit.Documentation = nil // the rule has it
-		visit.Extension = schedule([]lapse{{"offset", v.At}, {"opens", inDays(v.Open)}, {"closes", inDays(v.Close)}})
-		a.GroupingBehavior = "logical-group"
-		a.Action = append(a.Action, visit)
-	}
-	return a
 }

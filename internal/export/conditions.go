@@ -24,12 +24,12 @@ func conditionText(c *protocol.Condition) string {
 		}
 		return strings.Join(parts, ", or ")
 	}
-	text := strings.ReplaceAll(c.Finding, "-", " ")
+	text := c.Subject()
 	switch {
 	case c.Event != "":
 		text = "re-intervention: " + c.Event
 	case c.Growth > 0:
-		text = "the sac has grown by " + millimetres(c.Growth) + " or more"
+		text += " by " + millimetres(c.Growth) + " or more"
 		if c.Across {
 			text += ", measured with different modalities"
 		}
@@ -40,10 +40,16 @@ func conditionText(c *protocol.Condition) string {
 	if c.AtLeast > 0 {
 		text += " of " + millimetres(c.AtLeast) + " or more"
 	}
+	if c.Below > 0 {
+		text += ", but less than " + millimetres(c.Below)
+	}
 	if len(c.Seen) > 0 {
 		text += ", seen on " + kindsText(c.Seen)
 	}
-	return text
+	if c.With != nil {
+		text += ", together with " + conditionText(c.With) + " on the same scan"
+	}
+	return text + c.Limits()
 }
 
 // conditionShort is a condition in one line that a program can take apart.
@@ -64,7 +70,9 @@ func conditionShort(c *protocol.Condition) string {
 	say(c.Finding != "", "finding=%s", c.Finding)
 	say(len(c.Types) > 0, "types=%s", strings.Join(c.Types, ","))
 	say(c.AtLeast > 0, "at-least-mm=%s", strings.TrimSuffix(millimetres(c.AtLeast), " mm"))
+	say(c.Below > 0, "below-mm=%s", strings.TrimSuffix(millimetres(c.Below), " mm"))
 	say(c.Growth > 0, "growth-mm=%s", strings.TrimSuffix(millimetres(c.Growth), " mm"))
+	say(len(c.Of) > 0, "of=%s", strings.Join(c.Of, ","))
 	say(c.Across, "across=yes")
 	say(c.Event != "", "event=%s", c.Event)
 	var seen []string
@@ -72,6 +80,12 @@ func conditionShort(c *protocol.Condition) string {
 		seen = append(seen, k.String())
 	}
 	say(len(seen) > 0, "seen=%s", strings.Join(seen, ","))
+	say(c.Later, "first-scan=no")
+	say(c.Sex != "", "sex=%s", c.Sex)
+	say(c.If != "", "if=%s", c.If)
+	if c.With != nil {
+		parts = append(parts, "with("+conditionShort(c.With)+")")
+	}
 	return strings.Join(parts, " ")
 }
 

@@ -104,8 +104,8 @@ func machineName(id string) string {
 	return "P" + b.String()
 }
 
-// step is a visit of a protocol: a fixed one, a repeated one, or one that a
-// trigger adds.
+// step is a visit of a protocol: a fixed one, a repeated one, or what a trigger
+// adds.
 type step struct {
 	key   string // series/step, series/every-interval, trigger/id; part of url and ids
 	title string
@@ -133,7 +133,7 @@ func stepsOf(p *protocol.Protocol) (list []step) {
 		}
 	}
 	for i := range p.Triggers {
-		if p.Triggers[i].Then.Visit != nil {
+		if adds(&p.Triggers[i]) {
 			list = append(list, triggered(p, i))
 		}
 	}
@@ -168,11 +168,19 @@ func repeated(p *protocol.Protocol, series int) step {
 	return step{seriesKey(p, series) + "/every-" + r.Every.String(), "Visits " + s.Prefix + ", every " + offsetText(r.Every), r.From, r.Ways, needed(p, s.Classes, r.Needs), r.Cite}
 }
 
-// triggered is the visit that a trigger adds, by the trigger's place.
+// adds says whether a trigger adds visits.
+func adds(t *protocol.Trigger) bool { return t.Then.Visit != nil || t.Then.Series != nil }
+
+// triggered is the visit or the row of visits that a trigger adds, by the
+// trigger's place.
 func triggered(p *protocol.Protocol, at int) step {
 	t := &p.Triggers[at]
-	v := t.Then.Visit
-	return step{"trigger/" + t.ID, "Visit added by the rule " + t.ID, v.At, v.Ways, needed(p, t.Classes, v.Needs), t.Cite}
+	if v := t.Then.Visit; v != nil {
+		return step{"trigger/" + t.ID, "Visit added by the rule " + t.ID, v.At, v.Ways, needed(p, t.Classes, v.Needs), t.Cite}
+	}
+	r := t.Then.Series
+	every := day.Offset{Months: r.Every}
+	return step{"trigger/" + t.ID, "Visits added by the rule " + t.ID + ", every " + offsetText(every), every, r.Ways, needed(p, t.Classes, r.Needs), t.Cite}
 }
 
 // needed is what a step must show: what it says itself, else what all implants

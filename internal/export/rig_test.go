@@ -30,7 +30,8 @@ const site = "site-1"
 func made() time.Time { return time.Date(2026, 6, 30, 12, 0, 0, 0, time.UTC) }
 
 // world is what the tests export: the plans of the demonstration cohort and of the
-// worked cases, and the shipped protocols.
+// worked cases, and the shipped protocols; then one of their own, which has every
+// part of a rule, with a plan.
 type world struct {
 	plans     []surveil.Plan
 	protocols []*protocol.Protocol
@@ -54,6 +55,11 @@ var all = sync.OnceValue(func() (w world) {
 			return w
 		}
 	}
+	p, err := rulesProtocol()
+	if err != nil {
+		return world{err: err}
+	}
+	w.protocols, w.plans = append(w.protocols, p), append(w.plans, leaking(p, day.Of(2025, 2, 1)))
 	return w
 })
 

@@ -42,7 +42,7 @@ func stepOf(p *protocol.Protocol, class string, v *surveil.Visit) step {
 	if p == nil {
 		return bare
 	}
-	if at := slices.IndexFunc(p.Triggers, func(t protocol.Trigger) bool { return v.Added && t.Then.Visit != nil && addedBy(v, t.ID) }); at >= 0 {
+	if at := slices.IndexFunc(p.Triggers, func(t protocol.Trigger) bool { return v.Added && adds(&t) && addedBy(v, t.ID) }); at >= 0 {
 		return triggered(p, at)
 	}
 	for i := range p.Series {

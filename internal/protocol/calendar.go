@@ -60,9 +60,22 @@ func (p *Protocol) Calendar(class string, index day.Day, to day.Offset) []Slot {
 }
 
 // Alone are the kinds of imaging of which one study does the visit by itself.
-func (s *Slot) Alone() []chart.Kind {
+func (s *Slot) Alone() []chart.Kind { return alone(s.Ways) }
+
+// Alone are the kinds of imaging of which one study does an added visit by itself.
+func (e *Effect) Alone() []chart.Kind {
+	switch {
+	case e.Visit != nil:
+		return alone(e.Visit.Ways)
+	case e.Series != nil:
+		return alone(e.Series.Ways)
+	}
+	return nil
+}
+
+func alone(ways []Way) []chart.Kind {
 	var kinds []chart.Kind
-	for _, w := range s.Ways {
+	for _, w := range ways {
 		if !w.Acceptance && len(w.With) == 0 {
 			kinds = append(kinds, w.Kinds...)
 		}

@@ -10,7 +10,8 @@ import (
 // checkCircles looks for triggers that would go on firing one another: an added
 // visit whose own imaging, without a person between, shows again what adds the
 // next visit. What compares two methods fires once for each, operations are not
-// seen on a study, and "again: yes" says that it is meant so.
+// seen on a study, and "again: yes" says that it is meant so. A row of added visits
+// ends, and what its imaging shows again begins no further one: it closes no circle.
 func (p *parser) checkCircles(list []Trigger) {
 	told := map[string]bool{}
 	for i := range list {
@@ -48,9 +49,8 @@ func circle(list []Trigger, from, goal int, way []int) []int {
 	return nil
 }
 
-// leads says whether the visit that a trigger adds may fire another that adds
-// one. A series ends by itself and is begun once, so that none is part of a
-// circle.
+// leads says whether the imaging of the visit that a trigger adds may fire another
+// that adds one.
 func leads(from, to *Trigger) bool {
 	v := from.Then.Visit
 	if v == nil || v.Again || to.Then.Visit == nil || !shareClass(from, to) {

@@ -48,6 +48,8 @@ func TestMistakes(t *testing.T) {
 		suggest   string
 	}{
 		{"acceptance", 17, 8, "ways.cta[1]", "ct-angiogram stands in another way of this list already, once with acceptance and once without", ""},
+		{"below-alone", 49, 39, "triggers[0].when.below", `"below" has a meaning only beside "at_least"`, ""},
+		{"below-at-least", 49, 56, "triggers[0].when.below", "nothing is at least 10 mm and below 10 mm", ""},
 		{"circle", 50, 12, "triggers[0].when", "a circle: the visit that slipped adds shows again what adds the next (slipped → slipped)", ""},
 		{"circle-of-two", 50, 12, "triggers[0].when", "a circle: the visit that slipped adds shows again what adds the next (slipped → leaks → slipped)", ""},
 		{"duplicate-step", 33, 9, "series[0].steps[1]", `the step id "scan" stands twice for evar`, ""},
@@ -62,6 +64,7 @@ func TestMistakes(t *testing.T) {
 		{"gap", 40, 7, "series[0].repeat", "a gap: nothing between y1 (P12M) and repeat (P36M), which is longer than the interval P12M", ""},
 		{"gap-late-start", 27, 9, "series[0].steps[0]", "a gap: nothing between the operation and m18 (P18M), which is longer than the interval P12M", ""},
 		{"gap-metric", 40, 7, "series[0].repeat", "the interval P12M is longer than the protocol's gap P6M", ""},
+		{"later-first-scan", 38, 50, "series[0].steps[1].only_if.first_scan", "this asks what the first scan shows; it would never hold", ""},
 		{"name-and-offset", 27, 9, "series[0].steps[0]", "the id m1 says 1 months, the offset is P6M", ""},
 		{"no-citation", 27, 9, "series[0].steps[0].cite", "is missing; every rule says where it comes from", ""},
 		{"no-evidence", 32, 16, "series[0].steps[0].cite.evidence", "the evidence mark is missing", ""},
@@ -70,22 +73,32 @@ func TestMistakes(t *testing.T) {
 		{"no-repeat", 24, 5, "series[0].repeat", `is missing; write the repeating step, or "repeat: none"`, ""},
 		{"no-territory", 20, 9, "covers", "no territory is named for evar", ""},
 		{"no-unit", 49, 42, "triggers[0].when.at_least", "the unit is missing", "10 mm"},
+		{"of-no-diameter", 49, 53, "triggers[0].when.of", "only a diameter has a measure", ""},
 		{"out-of-order", 33, 9, "series[0].steps[1]", "the steps are out of order: first (P20D) does not come after m1 (P30D)", ""},
 		{"overlap", 33, 9, "series[0].steps[1]", "the windows of m1 and y1 overlap: 335 days lie between them, at least 336 are needed", ""},
 		{"overlap-repeat", 40, 7, "series[0].repeat", "the windows of repeat and the next repeat overlap: 365 days lie between them, at least 366 are needed", ""},
 		{"pointless-set", 18, 8, "ways.cta[2]", "ct-angiogram alone satisfies already", ""},
 		{"repeat-out-of-order", 40, 7, "series[0].repeat", "the steps are out of order: the repeat begins (P12M) not after year (P12M)", ""},
+		{"series-days", 51, 23, "triggers[0].then.series.every", "whole months or years are expected here", ""},
+		{"series-long", 51, 35, "triggers[0].then.series.until", "a series that a trigger adds ends within ten years", ""},
+		{"series-multiple", 51, 35, "triggers[0].then.series.until", "20 months is no whole number of times 6 months", ""},
+		{"series-overlap", 51, 49, "triggers[0].then.series.before", "the windows of the added visits overlap: 182 days lie between them, at least 183 are needed", ""},
+		{"sex-of-event", 49, 35, "triggers[0].when.sex", `"sex" is asked of a finding`, ""},
 		{"unknown-class", 7, 17, "classes[1]", `unknown class "tevra"`, "tevar"},
 		{"unknown-finding", 49, 21, "triggers[0].when.finding", `unknown finding "migraton"`, "migration"},
 		{"unknown-key", 25, 5, "series[0]", `unknown key "prefx"`, "prefix"},
 		{"unknown-kind", 16, 15, "ways.cta[0].kinds[0]", `unknown kind of imaging "ct-angiogran"`, "ct-angiogram"},
+		{"unknown-measure", 49, 68, "triggers[0].when.of[1]", `unknown measure "archs"`, "arch"},
+		{"unknown-sex", 49, 57, "triggers[0].when.sex", `unknown sex "femal"`, "female"},
 		{"unknown-source", 32, 24, "series[0].steps[0].cite.source", `unknown source "invnted"`, "invented"},
 		{"unknown-status", 5, 9, "status", `unknown word "darft"`, "draft"},
 		{"unknown-territory", 21, 22, "covers[0].needs[1]", `unknown territory "pelvic"`, "pelvis"},
 		{"unknown-unit", 49, 42, "triggers[0].when.at_least", `unknown unit "in"`, ""},
 		{"until", 42, 14, "series[0].repeat.until", "it ends (P12M) before it begins (P24M)", ""},
 		{"urgency", 51, 36, "triggers[0].then.review.urgency", `unknown word "urgnt"`, "urgent"},
+		{"visit-and-series", 52, 16, "triggers[0].then.series", "a trigger adds a visit or a series, not both", ""},
 		{"window-before-operation", 27, 9, "series[0].steps[0]", "the window opens 31 days before P30D", ""},
+		{"with-seen", 49, 65, "triggers[0].when.with", `unknown key "seen"`, ""},
 		{"withhold", 51, 17, "triggers[0].then.withhold", "imaging is withheld only while a review is open", ""},
 		{"zero-interval", 41, 14, "series[0].repeat.every", "the duration is zero", ""},
 	}
@@ -214,11 +227,9 @@ func TestParseLessUsualParts(t *testing.T) {
 	}
 }
 
-// One change of the small protocol each, with what it must be answered; empty
-// is accepted.
 func TestEdges(t *testing.T) {
 	t.Parallel()
-	tests := []struct{ name, from, to, want string }{
+	tests := []edit{
 		{"windows one day apart", "        before: 90\n        after: 90\n", "        before: 304\n        after: 90\n", ""},
 		{"windows share a day", "        before: 90\n        after: 90\n", "        before: 305\n        after: 90\n", "overlap"},
 		{"yearly windows just apart", "      before: 90\n      after: 90\n      ways", "      before: 182\n      after: 182\n      ways", ""},
@@ -290,6 +301,15 @@ func TestEdges(t *testing.T) {
 		{"nothing at all", "id: small", "- id: small", "f.yaml:"},
 		{"days out of range", "after: 30", "after: 99999", "out of range"},
 	}
+	edits(t, tests)
+}
+
+// edit is one change of the small protocol, and what it must be answered; empty is
+// accepted.
+type edit struct{ name, from, to, want string }
+
+func edits(t *testing.T, tests []edit) {
+	t.Helper()
 	doc := string(read(t, "good-small.yaml"))
 	for _, tc := range tests {
 		t.Run(tc.name, func(t *testing.T) {
@@ -416,6 +436,9 @@ func usable(t *testing.T, p *protocol.Protocol) {
 		e := trigger.Then
 		if trigger.ID == "" || e.Review == nil && e.Visit == nil && e.Series == nil && e.Note == "" {
 			t.Errorf("a trigger without effect %+v", trigger)
+		}
+		if s := e.Series; s != nil && (s.Every < 1 || s.Until < s.Every || s.Until > 120 || s.Until%s.Every != 0 || len(s.Ways) == 0 || s.Before < 0 || s.After < 0 || e.Visit != nil) {
+			t.Errorf("an unusable series %+v", s)
 		}
 	}
 }

@@ -41,7 +41,7 @@ func (p *parser) condition(s *yamldoc.Section, firstScan bool) Condition {
 	if s.Has("any") {
 		return p.anyOf(s, firstScan)
 	}
-	c := p.subject(s)
+	c := p.subject(s, "event")
 	c.Event, c.Across, c.Seen = s.Text("event"), s.Bool("across", false), p.kinds(s, "seen")
 	if c.Event != "" {
 		p.word(at(s, "event"), "event", c.Event, events())
@@ -70,20 +70,19 @@ func (p *parser) condition(s *yamldoc.Section, firstScan bool) Condition {
 	return c
 }
 
-// subject reads what finding is asked for, and how much of it.
-func (p *parser) subject(s *yamldoc.Section) Condition {
+// subject reads what finding is asked for, and how much of it; others are the keys
+// that may stand in its place.
+func (p *parser) subject(s *yamldoc.Section, others ...string) Condition {
 	c := Condition{Finding: s.Text("finding"), Growth: p.length(s, "growth"), AtLeast: p.length(s, "at_least"), Below: p.length(s, "below"),
 		Of: p.words(s, "of", "measure", measures())}
-	if c.Finding != "" {
-		p.word(at(s, "finding"), "finding", c.Finding, findings())
-	}
+	known := c.Finding != "" && p.word(at(s, "finding"), "finding", c.Finding, findings())
 	c.Types = p.words(s, "types", "type of "+c.Finding, typesOf(c.Finding))
-	p.one(s)
+	p.one(s, append([]string{"finding", "growth"}, others...))
 	if c.Finding == "sac-diameter" && c.AtLeast == 0 && !s.Has("at_least") {
 		s.Report("finding", `a diameter by itself is nothing to act on; add "at_least", or use "growth"`)
 	}
-	if s.Has("of") && c.Finding != "sac-diameter" && !s.Has("growth") {
-		s.Report("of", "only a diameter has a measure")
+	if s.Has("of") && (known || s.Has("event")) && c.Finding != "sac-diameter" && !s.Has("growth") {
+		s.Report("of", `only a diameter has a measure; "of" stands beside "growth" or "finding: sac-diameter"`)
 	}
 	if c.Below > 0 && c.AtLeast > 0 && c.Below <= c.AtLeast {
 		s.Report("below", "nothing is at least %s and below %s", length(c.AtLeast), length(c.Below))
@@ -91,20 +90,23 @@ func (p *parser) subject(s *yamldoc.Section) Condition {
 	return c
 }
 
-// one checks that a condition asks for exactly one thing.
-func (p *parser) one(s *yamldoc.Section) {
+// one checks that a condition asks for exactly one of the keys.
+func (p *parser) one(s *yamldoc.Section, keys []string) {
 	n := 0
-	for _, key := range []string{"finding", "growth", "event"} {
+	for _, key := range keys {
 		if s.Has(key) {
 			n++
 		}
 	}
-	switch n {
-	case 0:
+	list := `"` + strings.Join(keys, `", "`) + `"`
+	switch {
+	case n == 0 && len(keys) == 2:
+		s.Report("", `the condition is empty; "finding" or "growth" is expected here`)
+	case n == 0:
 		s.Allow("any")
-		s.Report("", `the condition is empty; one of "finding", "growth", "event" or "any" is expected`)
-	case 2, 3:
-		s.Report("", `a condition asks for one of "finding", "growth" and "event"; use two triggers, or "any"`)
+		s.Report("", `the condition is empty; one of %s or "any" is expected`, list)
+	case n > 1:
+		s.Report("", `a condition asks for one of %s; use two triggers, or "any"`, list)
 	}
 }
 
@@ -126,6 +128,11 @@ func (p *parser) agree(s *yamldoc.Section) {
 	for _, key := range []string{"seen", "first_scan", "with"} {
 		if s.Has(key) && s.Has("event") {
 			s.Report(key, "an operation is not seen on a study")
+		}
+	}
+	for _, key := range []string{"sex", "if"} {
+		if s.Has(key) && s.Has("event") {
+			s.Report(key, "%q is asked of a finding; a rule for an operation is for every patient", key)
 		}
 	}
 }
@@ -196,18 +203,22 @@ func (p *parser) added(s *yamldoc.Section) *Added {
 	return a
 }
 
+// longestAdded is the number of months after which an added series has ended.
+const longestAdded = 120
+
 // addedSeries reads a row of added visits.
 func (p *parser) addedSeries(s *yamldoc.Section) *AddedSeries {
 	r := &AddedSeries{Every: p.months(s, "every"), Until: p.months(s, "until"), Before: p.days(s, "before", 0), After: p.days(s, "after", 0),
 		Ways: p.waysOf(s), Needs: p.territory(s, "needs"), Instead: s.Bool("instead", false)}
+	apart := daysOf(day.Offset{Months: r.Every})
 	switch {
 	case r.Every == 0 || r.Until == 0:
 	case r.Until%r.Every != 0:
 		s.Report("until", "%s is no whole number of times %s; the last visit is then not told", months(r.Until), months(r.Every))
-	case r.Until > 120:
+	case r.Until > longestAdded:
 		s.Report("until", "a series that a trigger adds ends within ten years; write a protocol of its own for more")
-	case r.Before+r.After >= r.Every*28:
-		s.Report("before", "the windows of visits %s apart overlap", months(r.Every))
+	case apart <= r.Before+r.After:
+		s.Report("before", "the windows of the added visits overlap: %d days lie between them, at least %d are needed", apart, r.Before+r.After+1)
 	}
 	s.Done()
 	return r

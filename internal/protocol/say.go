@@ -16,14 +16,16 @@ func (c *Condition) Text() string {
 		}
 		return strings.Join(list, ", or ")
 	}
-	text := strings.ReplaceAll(c.Finding, "-", " ")
+	text := c.Subject()
 	switch {
 	case c.Event != "":
 		text = map[string]string{"relining": "a graft is added or relined", "occlusion": "coils or an embolisation", "explant": "the implant is taken out"}[c.Event]
 	case c.Growth > 0 && c.Across:
-		text = "growth by " + length(c.Growth) + " or more, but measured by another method"
+		text += " by " + length(c.Growth) + " or more, but measured by another method"
 	case c.Growth > 0:
-		text = "growth by " + length(c.Growth) + " or more against the first or the lowest value"
+		text += " by " + length(c.Growth) + " or more against the first or the lowest value"
+	case c.AtLeast > 0 && c.Below > 0:
+		text += " of " + length(c.AtLeast) + " or more, but less than " + length(c.Below)
 	case c.AtLeast > 0:
 		text += " of " + length(c.AtLeast) + " or more"
 	case len(c.Types) == 1 && c.Types[0] == "unknown":
@@ -34,15 +36,39 @@ func (c *Condition) Text() string {
 	return text + c.more()
 }
 
+// Subject is what a condition is about, in words: "endoleak", "aortic arch
+// diameter", "growth of the sac diameter"; empty for an operation.
+func (c *Condition) Subject() string {
+	var list []string
+	for _, m := range c.Of {
+		list = append(list, measureText(m))
+	}
+	of := or(list)
+	switch {
+	case c.Growth > 0 && of == "":
+		return "growth"
+	case c.Growth > 0:
+		return "growth of the " + of + " diameter"
+	case of != "":
+		return of + " diameter"
+	}
+	return strings.ReplaceAll(c.Finding, "-", " ")
+}
+
+// measureText names what a diameter is taken of.
+func measureText(measure string) string {
+	switch measure {
+	case "arch":
+		return "aortic arch"
+	case "ascending", "descending", "abdominal":
+		return measure + " aortic"
+	}
+	return measure
+}
+
 // more is what else must hold, in words.
 func (c *Condition) more() string {
 	text := ""
-	if c.Below > 0 {
-		text += " and less than " + length(c.Below)
-	}
-	if len(c.Of) > 0 {
-		text += " (" + or(c.Of) + ")"
-	}
 	if len(c.Seen) > 0 {
 		var kinds []string
 		for _, k := range c.Seen {
@@ -51,29 +77,43 @@ func (c *Condition) more() string {
 		text += ", seen on " + or(kinds)
 	}
 	if c.With != nil {
-		text += ", together with " + c.With.Text()
+		text += ", together with " + c.With.Text() + " on the same scan"
 	}
+	return text + c.Limits()
+}
+
+// Limits is when and in whom a condition holds, in words, each part after a comma:
+// ", not on the first scan after the operation, in women …"; empty where always and in all.
+func (c *Condition) Limits() string {
+	text := ""
 	if c.Later {
-		text += ", not on the first scan"
+		text += ", not on the first scan after the operation"
 	}
-	if c.Sex != "" {
-		text += ", unless the patient is not " + c.Sex
+	switch c.Sex {
+	case "female":
+		text += ", in women and where the sex is not known"
+	case "male":
+		text += ", in men and where the sex is not known"
 	}
 	if c.If != "" {
-		text += ", where there is a " + c.If
+		text += ", in patients with a " + c.If
 	}
 	return text
 }
 
 // Text is what a trigger proposes, in words.
-func (e *Effect) Text() string {
+func (e *Effect) Text() string { return strings.Join(e.Parts(), "; ") }
+
+// Parts are the parts of what a trigger proposes, each in words: the review, the
+// added visits, what is withheld, the note.
+func (e *Effect) Parts() []string {
 	var list []string
-	if e.Review != nil {
-		within := "within " + dayCount(e.Review.Within)
-		if e.Review.Within == 0 {
+	if r := e.Review; r != nil {
+		within := "within " + dayCount(r.Within)
+		if r.Within == 0 {
 			within = "the same day"
 		}
-		list = append(list, fmt.Sprintf("a person looks %s (%s)", within, e.Review.Urgency))
+		list = append(list, fmt.Sprintf("a person looks %s (%s)", within, r.Urgency))
 	}
 	if v := e.Visit; v != nil {
 		what := "an added visit"
@@ -83,11 +123,7 @@ func (e *Effect) Text() string {
 		list = append(list, fmt.Sprintf("%s %s after it, day %d to %d", what, span(v.At), v.Open, v.Close))
 	}
 	if r := e.Series; r != nil {
-		text := fmt.Sprintf("added visits every %s for %s, from %d days before to %d days after", months(r.Every), months(r.Until), r.Before, r.After)
-		if r.Instead {
-			text += ", instead of the calendar's visits of that time"
-		}
-		list = append(list, text)
+		list = append(list, r.Text())
 	}
 	if e.Withhold > 0 {
 		list = append(list, "routine imaging is not proposed meanwhile, for "+dayCount(e.Withhold)+" at most")
@@ -95,7 +131,20 @@ func (e *Effect) Text() string {
 	if e.Note != "" {
 		list = append(list, e.Note)
 	}
-	return strings.Join(list, "; ")
+	return list
+}
+
+// Text is a row of added visits, in words.
+func (r *AddedSeries) Text() string {
+	text := fmt.Sprintf("an added visit %s after it", months(r.Every))
+	if r.Until > r.Every {
+		text = fmt.Sprintf("added visits every %s for %s after it", strings.TrimPrefix(months(r.Every), "a "), months(r.Until))
+	}
+	text += fmt.Sprintf(", %s before to %s after the target", dayCount(r.Before), dayCount(r.After))
+	if r.Instead {
+		text += ", in place of the calendar's visits of that time"
+	}
+	return text
 }
 
 // months is a number of months in words.

@@ -20,20 +20,49 @@ func TestWords(t *testing.T) {
 		"growth by 5 mm or more against the first or the lowest value": {Growth: 50},
 		"growth by 5 mm or more, but measured by another method":       {Growth: 50, Across: true},
 		"coils or an embolisation":                                     {Event: "occlusion"},
-		"fracture, or branch patency occluded":                         {Any: []protocol.Condition{{Finding: "fracture"}, {Finding: "branch-patency", Types: []string{"occluded"}}}},
+		"migration of 5 mm or more, but less than 10 mm":               {Finding: "migration", AtLeast: 50, Below: 100},
+		"sac diameter of 55 mm or more":                                {Finding: "sac-diameter", AtLeast: 550},
+		"ascending aortic or aortic arch diameter of 55.5 mm or more":  {Finding: "sac-diameter", AtLeast: 555, Of: []string{"ascending", "arch"}},
+		"growth of the isthmus, descending aortic or abdominal aortic diameter by 5 mm or more against the first or the lowest value": {Growth: 50, Of: []string{"isthmus", "descending", "abdominal"}},
+		"growth of the sac diameter by 5 mm or more, but measured by another method":                                                  {Growth: 50, Across: true, Of: []string{"sac"}},
+		"endoleak II, seen on duplex, together with growth by 5 mm or more against the first or the lowest value on the same scan, not on the first scan after the operation": {
+			Finding: "endoleak", Types: []string{"II"}, Seen: []chart.Kind{chart.Duplex}, Later: true, With: &protocol.Condition{Growth: 50}},
+		"sac diameter of 50 mm or more, in women and where the sex is not known":                   {Finding: "sac-diameter", AtLeast: 500, Sex: "female"},
+		"false lumen patent, in men and where the sex is not known, in patients with a dissection": {Finding: "false-lumen", Types: []string{"patent"}, Sex: "male", If: "dissection"},
+		"fracture, or branch patency occluded":                                                     {Any: []protocol.Condition{{Finding: "fracture"}, {Finding: "branch-patency", Types: []string{"occluded"}}}},
 	} {
 		if got := c.Text(); got != want {
 			t.Errorf("got %q, want %q", got, want)
 		}
 	}
 	for want, e := range map[string]protocol.Effect{
-		"a person looks within a day (urgent); routine imaging is not proposed meanwhile, for 30 days at most": {Review: &protocol.Review{Within: 1, Urgency: "urgent"}, Withhold: 30},
-		"a visit that confirms it 6 months after it, day 120 to 240":                                           {Visit: &protocol.Added{At: day.Offset{Months: 6}, Open: 120, Close: 240}, Confirm: true},
-		"an added visit a year after it, day 1 to 400; look":                                                   {Visit: &protocol.Added{At: day.Offset{Months: 12}, Open: 1, Close: 400}, Note: "look"},
+		"a person looks within a day (urgent); routine imaging is not proposed meanwhile, for 30 days at most":                                       {Review: &protocol.Review{Within: 1, Urgency: "urgent"}, Withhold: 30},
+		"a visit that confirms it 6 months after it, day 120 to 240":                                                                                 {Visit: &protocol.Added{At: day.Offset{Months: 6}, Open: 120, Close: 240}, Confirm: true},
+		"a person looks the same day (stat)":                                                                                                         {Review: &protocol.Review{Urgency: "stat"}},
+		"added visits every 6 months for 2 years after it, 60 days before to a day after the target, in place of the calendar's visits of that time": {Series: &protocol.AddedSeries{Every: 6, Until: 24, Before: 60, After: 1, Instead: true}},
+		"added visits every year for 3 years after it, 0 days before to 30 days after the target":                                                    {Series: &protocol.AddedSeries{Every: 12, Until: 36, After: 30}},
+		"an added visit 6 months after it, 60 days before to 60 days after the target; look":                                                         {Series: &protocol.AddedSeries{Every: 6, Until: 6, Before: 60, After: 60}, Note: "look"},
+		"an added visit a year after it, day 1 to 400; look":                                                                                         {Visit: &protocol.Added{At: day.Offset{Months: 12}, Open: 1, Close: 400}, Note: "look"},
 	} {
 		if got := e.Text(); got != want {
 			t.Errorf("got %q, want %q", got, want)
 		}
+	}
+}
+
+// What does an added visit by itself is told of both kinds of them; of a rule that
+// adds none there is none.
+func TestAlone(t *testing.T) {
+	t.Parallel()
+	ways := []protocol.Way{{Kinds: []chart.Kind{chart.Duplex}}, {Kinds: []chart.Kind{chart.MR}, Acceptance: true}, {Kinds: []chart.Kind{chart.CTPlain}, With: []chart.Kind{chart.DuplexLimited}, Within: 3}, {Kinds: []chart.Kind{chart.CTAngiogram}}}
+	want := []chart.Kind{chart.Duplex, chart.CTAngiogram}
+	for _, e := range []protocol.Effect{{Visit: &protocol.Added{Ways: ways}}, {Series: &protocol.AddedSeries{Ways: ways}}} {
+		if d := cmp.Diff(want, e.Alone()); d != "" {
+			t.Errorf("(-want +got)\n%s", d)
+		}
+	}
+	if e := (protocol.Effect{Note: "look"}); e.Alone() != nil {
+		t.Errorf("a note is done by %v", e.Alone())
 	}
 }
 

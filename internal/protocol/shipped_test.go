@@ -230,7 +230,12 @@ func TestTheManualsExample(t *testing.T) {
 	if !found || !closed {
 		t.Fatal("docs/protocol-format.md has no example")
 	}
-	p := parse(t, "docs/protocol-format.md", []byte(example))
+	_, rest, found = strings.Cut(rest, "```yaml\n")
+	more, _, closed := strings.Cut(rest, "```\n")
+	if !found || !closed {
+		t.Fatal("docs/protocol-format.md has no example of a series of added visits")
+	}
+	p := parse(t, "docs/protocol-format.md", []byte(example+more))
 	want := "m1 P30D ct-angiogram, y1 P12M duplex/ct-angiogram, y2 P24M duplex/ct-angiogram, every P12M for life"
 	if got := row(&p.Series[0]); got != want {
 		t.Errorf("got %s\nwant %s", got, want)
@@ -238,10 +243,20 @@ func TestTheManualsExample(t *testing.T) {
 	if got := said(p.Triggers[0]); got != "slipped: migration at least 100 -> review 7 urgent" {
 		t.Errorf("got %s", got)
 	}
-	index := day.Of(2024, 1, 31) // the dates that the manual names
-	for at, date := range map[day.Offset]string{{Days: 30}: "2024-03-01", {Months: 12}: "2025-01-31", {Months: 24}: "2026-01-31"} {
-		if got := index.Add(at).String(); got != date {
-			t.Errorf("%s: %s, not %s", at, got, date)
+	added := &protocol.AddedSeries{Every: 6, Until: 24, Before: 60, After: 60, Ways: p.Series[0].Repeat.Ways, Instead: true}
+	if d := cmp.Diff(added, p.Triggers[1].Then.Series); d != "" {
+		t.Errorf("the series (-want +got)\n%s", d)
+	}
+	for _, c := range []struct { // the dates that the manual names
+		from day.Day
+		at   day.Offset
+		date string
+	}{
+		{day.Of(2024, 1, 31), day.Offset{Days: 30}, "2024-03-01"}, {day.Of(2024, 1, 31), day.Offset{Months: 12}, "2025-01-31"}, {day.Of(2024, 1, 31), day.Offset{Months: 24}, "2026-01-31"},
+		{day.Of(2025, 1, 31), day.Offset{Months: 6}, "2025-07-31"}, {day.Of(2025, 1, 31), day.Offset{Months: 18}, "2026-07-31"}, {day.Of(2025, 1, 31), day.Offset{Months: 24}, "2027-01-31"},
+	} {
+		if got := c.from.Add(c.at).String(); got != c.date {
+			t.Errorf("%s: %s, not %s", c.at, got, c.date)
 		}
 	}
 }
