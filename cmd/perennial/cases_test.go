@@ -84,12 +84,15 @@ func assessCase(dir string, bundle []byte, o cases.Options) ([]byte, error) {
 	for _, id := range o.Protocol {
 		args = append(args, "--protocol", id)
 	}
-	if o.Rulings != nil {
-		file := filepath.Join(dir, "rulings.ndjson")
-		if err := os.WriteFile(file, o.Rulings, 0o600); err != nil {
+	for flag, body := range map[string][]byte{"rulings": o.Rulings, "settings": o.Settings} {
+		if body == nil {
+			continue
+		}
+		file := filepath.Join(dir, flag)
+		if err := os.WriteFile(file, body, 0o600); err != nil {
 			return nil, err
 		}
-		args = append(args, "--rulings", file)
+		args = append(args, "--"+flag, file)
 	}
 	var out, complaints bytes.Buffer
 	e := &env{stdin: bytes.NewReader(bundle), stdout: &out, stderr: &complaints, now: func() time.Time { return time.Time{} }, terminal: func(any) bool { return false }}

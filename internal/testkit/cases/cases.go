@@ -4,8 +4,9 @@
 //	story.md         who, what happened, what is expected and why, for a nurse
 //	bundle.json      the patient as a FHIR R4 Bundle
 //	plan.json        the expected part of what assess prints for the patient
-//	options.json     as-of date, protocols
+//	options.json     as-of date, protocols, theme in docs/casebook.md
 //	rulings.ndjson   decisions of people, where there are any
+//	settings.yaml    settings of the site, where they matter
 //
 // plan.json must be contained in the output. An object is contained if each of
 // its keys is, so that a plan says only what its story is about. These keys
@@ -22,8 +23,9 @@
 //	                 entry may contain; "*" is any
 //
 // A story with the words "typed from the table" says that its dates were taken
-// by hand from a published table. Such a plan is never written by a program:
-// Update refuses it, so that a wrong engine cannot make itself right.
+// by hand from a published table; one with "worked out by hand", that somebody
+// counted them from the rules. Such a plan is never written by a program: Update
+// refuses it, so that a wrong engine cannot make itself right.
 package cases
 
 import (
@@ -53,18 +55,23 @@ type Options struct {
 	AsOf     string   `json:"asOf"`               // YYYY-MM-DD
 	Protocol []string `json:"protocol,omitempty"` // ids, where not the defaults of the classes
 	Zone     string   `json:"zone,omitempty"`     // IANA name; UTC where not given
+	Theme    string   `json:"theme"`              // under which the casebook has it
 	Rulings  []byte   `json:"-"`                  // rulings.ndjson, nil where there is none
+	Settings []byte   `json:"-"`                  // settings.yaml, nil where there is none
 }
 
 // Assess is the program under test: a Bundle goes in, the output of
 // "perennial assess --format json" comes out.
 type Assess func(bundle []byte, o Options) ([]byte, error)
 
-// ErrTyped is what Update returns for a plan that was typed from a table.
-var ErrTyped = errors.New("the plan was typed from a table and is never written by a program: correct it by hand, from the table")
+// ErrTyped is what Update returns for a plan that a person typed.
+var ErrTyped = errors.New("the plan was typed by hand and is never written by a program: correct it by hand, from the table or the rules")
 
-// typed are the words of a story whose plan no program may write.
-const typed = "typed from the table"
+// The words of a story whose plan no program may write.
+const (
+	typed   = "typed from the table"
+	counted = "worked out by hand"
+)
 
 // Folders lists the case folders in root, sorted by name. A root without any
 // is an error: tests that check nothing must not pass.
@@ -90,9 +97,10 @@ func Folders(root string) ([]string, error) {
 func Load(dir string) (*Case, error) {
 	c := &Case{Name: filepath.Base(dir), dir: dir}
 	files := map[string][]byte{}
-	for _, name := range []string{"story.md", "bundle.json", "options.json", "plan.json", "rulings.ndjson"} {
+	for _, name := range []string{"story.md", "bundle.json", "options.json", "plan.json", "rulings.ndjson", "settings.yaml"} {
 		body, err := os.ReadFile(filepath.Join(dir, name))
-		if err != nil && (name != "rulings.ndjson" || !errors.Is(err, os.ErrNotExist)) {
+		optional := name == "rulings.ndjson" || name == "settings.yaml"
+		if err != nil && !(optional && errors.Is(err, os.ErrNotExist)) {
 			return nil, fmt.Errorf("case %s: %w", c.Name, err)
 		}
 		files[name] = body
@@ -101,7 +109,7 @@ func Load(dir string) (*Case, error) {
 		return nil, fmt.Errorf("case %s, options.json: %w", c.Name, err)
 	}
 	c.Story, c.Bundle, c.Plan = string(files["story.md"]), files["bundle.json"], files["plan.json"]
-	c.Options.Rulings = files["rulings.ndjson"]
+	c.Options.Rulings, c.Options.Settings = files["rulings.ndjson"], files["settings.yaml"]
 	return c, nil
 }
 
@@ -118,8 +126,11 @@ func strict(body []byte, into any) error {
 	return nil
 }
 
-// Typed says whether the plan was typed from a table.
-func (c *Case) Typed() bool { return strings.Contains(c.Story, typed) }
+// Typed says whether the plan was typed by a person: from a table, or from what
+// was worked out by hand.
+func (c *Case) Typed() bool {
+	return strings.Contains(c.Story, typed) || strings.Contains(c.Story, counted)
+}
 
 // Check runs the program on the case and returns how its output differs from
 // the plan, one line for each difference; none means that it is as expected.
@@ -132,7 +143,7 @@ func (c *Case) Check(assess Assess) []string {
 }
 
 // Update writes the output of the program as the plan, unless the plan was
-// typed from a table: then it writes nothing and returns ErrTyped.
+// typed by hand: then it writes nothing and returns ErrTyped.
 func (c *Case) Update(output []byte) error {
 	if c.Typed() {
 		return fmt.Errorf("case %s: %w", c.Name, ErrTyped)

@@ -44,9 +44,11 @@ func load(t *testing.T, files map[string]string) *cases.Case {
 
 func TestLoad(t *testing.T) {
 	t.Parallel()
-	c := load(t, map[string]string{"options.json": `{"asOf":"2025-02-20","protocol":["label-1-6-12"],"zone":"America/Chicago"}`, "rulings.ndjson": `{"id":"r1"}`})
+	c := load(t, map[string]string{"options.json": `{"asOf":"2025-02-20","protocol":["label-1-6-12"],"zone":"America/Chicago","theme":"windows"}`,
+		"rulings.ndjson": `{"id":"r1"}`, "settings.yaml": "site: {}"})
 	o := c.Options
-	if c.Name != "row00-invented" || o.AsOf != "2025-02-20" || len(o.Protocol) != 1 || o.Zone != "America/Chicago" || string(o.Rulings) != `{"id":"r1"}` {
+	if c.Name != "row00-invented" || o.AsOf != "2025-02-20" || len(o.Protocol) != 1 || o.Zone != "America/Chicago" || o.Theme != "windows" ||
+		string(o.Rulings) != `{"id":"r1"}` || string(o.Settings) != "site: {}" {
 		t.Errorf("%+v", c)
 	}
 }
@@ -95,16 +97,18 @@ func TestCheckHandsOverTheCase(t *testing.T) {
 
 func TestUpdateRefusesWhatWasTyped(t *testing.T) {
 	t.Parallel()
-	dir := write(t, map[string]string{"story.md": "The dates are typed from the table.\n"})
-	c, err := cases.Load(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := c.Update([]byte(`{"patient":"other"}`)); !errors.Is(err, cases.ErrTyped) {
-		t.Errorf("got %v", err)
-	}
-	if plan, _ := os.ReadFile(filepath.Join(dir, "plan.json")); string(plan) != `{"patient":"p1"}` {
-		t.Errorf("the plan was written: %s", plan)
+	for _, story := range []string{"The dates are typed from the table.\n", "The dates were worked out by hand.\n"} {
+		dir := write(t, map[string]string{"story.md": story})
+		c, err := cases.Load(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := c.Update([]byte(`{"patient":"other"}`)); !errors.Is(err, cases.ErrTyped) {
+			t.Errorf("%s: %v", story, err)
+		}
+		if plan, _ := os.ReadFile(filepath.Join(dir, "plan.json")); string(plan) != `{"patient":"p1"}` {
+			t.Errorf("the plan was written: %s", plan)
+		}
 	}
 }
 
