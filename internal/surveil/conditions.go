@@ -44,7 +44,7 @@ func says(m *implant, all []*chart.Finding, f *chart.Finding, c *protocol.Condit
 	case c.AtLeast > 0:
 		return nil, f.Has && f.Tenths >= c.AtLeast && (c.Below == 0 || f.Tenths < c.Below)
 	case len(c.Types) > 0:
-		return nil, slices.Contains(c.Types, f.Type)
+		return nil, !f.Has && slices.Contains(c.Types, f.Type) // a length that was sent is judged as a length
 	}
 	return nil, abnormal(f)
 }

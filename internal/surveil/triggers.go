@@ -41,7 +41,21 @@ func (e *engine) findingsOf(m *implant) []*chart.Finding {
 
 // elsewhere says whether a finding was seen on a study of another territory.
 func (e *engine) elsewhere(f *chart.Finding, m *implant) bool {
-	return f.Covers != 0 && f.Covers&m.needs() == 0
+	return f.Covers != 0 && f.Covers&(m.needs()|vessels(m.now().class)) == 0
+}
+
+// vessels are the regions of the arteries that an implant of a class feeds: what
+// is found there may be about the implant, though no visit asks for it.
+func vessels(class string) chart.Territory {
+	switch class {
+	case "evar", "iliac-branch", "fenestrated-branched", "open-repair":
+		return chart.Renal | chart.Visceral
+	case "tevar":
+		return chart.Visceral | chart.Arm
+	case "arch-branch":
+		return chart.Carotid | chart.Head | chart.Arm
+	}
+	return 0
 }
 
 // needs is every region that some step of the present protocol wants.

@@ -254,7 +254,7 @@ func (e *engine) reviews(m *implant) []Work {
 // findingReviews adds the reviews that findings ask for.
 func (e *engine) findingReviews(m *implant, latest day.Day, add func(string, day.Day, int, string, Reason)) {
 	want := func(h hit, days int, urgency string, why ...Reason) {
-		if e.reviewedHit(h) || !(e.newest(h, latest) || e.fromStart(h.finding.On.First)) {
+		if e.reviewedHit(h) || !(e.newest(m, h, latest) || e.fromStart(h.finding.On.First)) {
 			return
 		}
 		for _, one := range why {
@@ -278,10 +278,11 @@ func (e *engine) findingReviews(m *implant, latest day.Day, add func(string, day
 	}
 }
 
-// newest says whether a finding belongs to the latest study of an implant, or
-// to none that is known and is no older.
-func (e *engine) newest(h hit, latest day.Day) bool {
-	return h.on.First == latest || h.on.First > latest && e.seenOn(h.finding) == nil
+// newest says whether a finding belongs to the latest study of an implant, or,
+// no older, to none that is known or to one of the vessels that it feeds.
+func (e *engine) newest(m *implant, h hit, latest day.Day) bool {
+	s := e.seenOn(h.finding)
+	return h.on.First == latest || h.on.First > latest && (s == nil || s.Covers&m.needs() == 0)
 }
 
 // said is a finding in a few words, to begin a sentence with.
