@@ -359,10 +359,19 @@ type story struct {
 	options second.Options
 }
 
-// storyOf makes the story of a seed. Those of odd seeds are stirred.
+// language is how much of the trigger language random protocols use. It
+// becomes second.AllWords when triggerOf and conditionOf write all of it.
+const language = second.FirstWords
+
+// storyOf makes the story of a seed. Those of odd seeds are stirred, and every
+// third is told with many findings, under protocols with random triggers.
 func storyOf(seed uint64) story {
 	rng := rand.New(rand.NewPCG(seed, 7))
 	c := second.Generate(rng)
+	told := seed%3 == 2
+	if told {
+		c = second.Observe(rand.New(rand.NewPCG(seed, 9)), c)
+	}
 	if seed%2 == 1 {
 		c = second.Stir(rand.New(rand.NewPCG(seed, 8)), c)
 	}
@@ -385,6 +394,10 @@ func storyOf(seed uint64) story {
 		given = second.Shipped("svs-fu-2018")
 	case 3:
 		given = second.Shipped("accaha-2022")
+	}
+	if told {
+		given = second.RandomRules(rand.New(rand.NewPCG(seed, 10)), language)
+		return story{c, given, second.AsOf(rng, c, given...), o}
 	}
 	return story{c, given, second.AsOf(rng, c), o}
 }
