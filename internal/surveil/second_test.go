@@ -397,6 +397,9 @@ func storyOf(seed uint64) story {
 	}
 	if told {
 		given = second.RandomRules(rand.New(rand.NewPCG(seed, 10)), language)
+		if rng.IntN(3) == 0 {
+			return story{c, given, second.AfterFinding(rng, c), o}
+		}
 		return story{c, given, second.AsOf(rng, c, given...), o}
 	}
 	return story{c, given, second.AsOf(rng, c), o}

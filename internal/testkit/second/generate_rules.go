@@ -56,7 +56,7 @@ func (g *ruler) triggers(p Protocol) []Trigger {
 // trigger is one with at least one effect.
 func (g *ruler) trigger(id string) Trigger {
 	t := Trigger{ID: id, When: g.condition()}
-	what := g.rng.IntN(3)
+	what := g.rng.IntN(4)
 	if (what == 0 || g.chance(30)) && t.When.Operation == "" {
 		t.Review = &Review{one(g.maker, 1, 3, 7, 14, 30), one(g.maker, "routine", "asap", "urgent", "stat")}
 		if g.all && g.chance(30) {
@@ -65,9 +65,9 @@ func (g *ruler) trigger(id string) Trigger {
 		t.Withhold = g.chance(30)
 	}
 	switch {
-	case g.all && what == 1:
+	case g.all && (what == 1 || what == 2):
 		t.Series = g.series()
-	case t.Review == nil || what == 2:
+	case t.Review == nil || what == 3:
 		t.Visit = g.visit()
 	}
 	return t
@@ -91,7 +91,7 @@ func (g *ruler) visit() *Added {
 // series is an added series, for half of them in place of the calendar.
 func (g *ruler) series() *AddedSeries {
 	every := one(g.maker, 1, 3, 6, 6, 12)
-	s := &AddedSeries{Every: every, Until: every * (1 + g.rng.IntN(5)), Before: one(g.maker, 0, 14, 30, 60),
+	s := &AddedSeries{Every: every, Until: every * (1 + g.rng.IntN(4)), Before: one(g.maker, 0, 14, 30, 60),
 		After: one(g.maker, 0, 14, 30, 60), Ways: g.ways(), Instead: g.chance(60)}
 	s.Needs = g.needs()
 	return s

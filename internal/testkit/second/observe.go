@@ -34,6 +34,20 @@ func Observe(rng *rand.Rand, c Chart) Chart {
 	return c
 }
 
+// AfterFinding picks an as-of date that is at most a month after a finding of
+// the chart; the end of the story where there is none.
+func AfterFinding(rng *rand.Rand, c Chart) string {
+	g := &maker{rng: rng}
+	if len(c.Findings) == 0 {
+		return storyEnd
+	}
+	at := readSpan(one(g, c.Findings...).Date)
+	if !at.known {
+		return storyEnd
+	}
+	return (at.first + day(one(g, 0, 1, 7, 29, 30, 31))).String()
+}
+
 // diagnose adds a condition of the patient.
 func (g *maker) diagnose() {
 	g.chart.Diagnoses = append(g.chart.Diagnoses, Diagnosis{ID: g.id("Condition"), What: "dissection",
