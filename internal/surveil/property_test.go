@@ -31,6 +31,19 @@ func randomChart(seed uint64) randomCase {
 	return randomCase{c.ID, said, rulings, rulesOf(nil, o), dayOf(asOf)}
 }
 
+// observedChart is a random chart; every third has many findings, and is
+// judged by protocols with random triggers.
+func observedChart(seed uint64) randomCase {
+	if seed%3 != 2 {
+		return randomChart(seed)
+	}
+	rng := rand.New(rand.NewPCG(seed, 12))
+	c, given := second.Observe(rng, second.Generate(rng)), second.RandomRules(rng, language)
+	asOf := second.AsOf(rng, c, given...)
+	said, rulings := statements(c, asOf)
+	return randomCase{c.ID, said, rulings, rulesOf(given, second.OptionsFor(rng)), dayOf(asOf)}
+}
+
 func (r *randomCase) chart(said []chart.Statement, rulings []chart.Ruling) *chart.Chart {
 	c, _ := chart.Assemble(said, chart.Options{Patient: r.id, Rulings: rulings})
 	return c
@@ -40,7 +53,7 @@ func (r *randomCase) chart(said []chart.Statement, rulings []chart.Ruling) *char
 func TestOrderOfInputDoesNotMatter(t *testing.T) {
 	t.Parallel()
 	for seed := range uint64(300) {
-		r := randomChart(seed)
+		r := observedChart(seed)
 		want := surveil.Decide(r.chart(r.said, r.rulings), r.rules, r.asOf)
 		rng := rand.New(rand.NewPCG(seed, 13))
 		for range 3 {
@@ -60,7 +73,7 @@ func TestPlanHoldsUntilItsWakeDay(t *testing.T) {
 	t.Parallel()
 	woke := 0
 	for seed := range uint64(150) {
-		r := randomChart(seed)
+		r := observedChart(seed)
 		c := r.chart(r.said, r.rulings)
 		p := surveil.Evaluate(c, r.rules, r.asOf)
 		end := p.Wake
@@ -157,7 +170,7 @@ func find(p surveil.Plan, want *surveil.Visit) *surveil.Visit {
 func FuzzEvaluate(f *testing.F) {
 	f.Add(uint64(1))
 	f.Fuzz(func(t *testing.T, seed uint64) {
-		r := randomChart(seed)
+		r := observedChart(seed)
 		p := surveil.Decide(r.chart(r.said, r.rulings), r.rules, r.asOf)
 		for _, m := range p.Implants {
 			for _, v := range m.Visits {

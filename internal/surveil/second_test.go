@@ -57,7 +57,7 @@ func statements(c second.Chart, asOf string) ([]chart.Statement, []chart.Ruling)
 		s.Seq = int64(len(all))
 		all = append(all, s)
 	}
-	person := &chart.Person{ID: c.ID, Sex: "male", Born: "1950-01-01"}
+	person := &chart.Person{ID: c.ID, Sex: c.Sex, Born: "1950-01-01"}
 	if c.DeadTrue || c.DeadDate != "" {
 		person.Dead = chart.Death{Known: true, On: spanOf(c.DeadDate)}
 	}
@@ -74,9 +74,12 @@ func statements(c second.Chart, asOf string) ([]chart.Statement, []chart.Ruling)
 		}
 	}
 	for _, f := range c.Findings {
-		method := map[string]string{"ct": "ct/", "duplex": "ultrasound/", "mr": "mr/"}[f.Modality]
+		method := map[string]string{"ct": "ct/", "duplex": "ultrasound/", "mr": "mr/"}[f.Modality] + f.Measure
 		one := chart.Finding{Source: chart.Source{Ref: f.ID}, What: f.What, Type: f.Type, Tenths: f.TenthsMM, Has: f.TenthsMM != 0, Method: method, Study: f.Study, On: spanOf(f.Date)}
 		add(chart.Statement{Ref: f.ID, Retracted: f.Status == "entered-in-error", Findings: []chart.Finding{one}})
+	}
+	for _, d := range c.Diagnoses {
+		add(chart.Statement{Ref: d.ID, Retracted: d.Status == "entered-in-error", Condition: &chart.Condition{Source: chart.Source{Ref: d.ID}, What: d.What, On: spanOf(d.Date)}})
 	}
 	for _, b := range c.Bookings {
 		state := map[string]chart.BookingState{"fulfilled": chart.BookingKept, "checked-in": chart.BookingKept, "cancelled": chart.BookingOff, "noshow": chart.BookingMissed}[b.Status]
@@ -201,7 +204,8 @@ func protocolOf(p second.Protocol) *protocol.Protocol {
 		for _, step := range s.Steps {
 			one := protocol.Step{ID: step.ID, At: day.Offset{Months: step.Months, Days: step.Days}, Before: step.Before, After: step.After, Ways: ways(step.Ways), Needs: territory(step.Territory)}
 			if step.OnlyIf != nil {
-				one.OnlyIf = &protocol.Condition{Finding: "endoleak", Types: step.OnlyIf}
+				when := conditionOf(*step.OnlyIf)
+				one.OnlyIf = &when
 			}
 			row.Steps = append(row.Steps, one)
 		}
@@ -227,31 +231,34 @@ func firstStep(p second.Protocol) second.Step {
 	return p.Series[0].Repeat.Step
 }
 
+// triggerOf writes a trigger in the words of the real engine: all but the
+// series, which these do not have yet.
 func triggerOf(t second.Trigger) protocol.Trigger {
-	out := protocol.Trigger{ID: t.ID}
-	switch {
-	case t.Endoleak != nil:
-		out.When = protocol.Condition{Finding: "endoleak", Types: t.Endoleak}
-	case t.Growth > 0:
-		out.When = protocol.Condition{Growth: t.Growth}
-	case t.Confirm > 0:
-		out.When = protocol.Condition{Growth: t.Confirm, Across: true}
-	case t.Migration > 0:
-		out.When = protocol.Condition{Finding: "migration", AtLeast: t.Migration}
-	case t.Operation == "coils":
-		out.When = protocol.Condition{Event: "occlusion"}
-	}
-	if t.Modality == "duplex" {
-		out.When.Seen = []chart.Kind{chart.Duplex, chart.DuplexLimited}
-	}
-	if t.Review {
-		out.Then.Review = &protocol.Review{Within: t.ReviewDays, Urgency: t.Urgency}
+	out := protocol.Trigger{ID: t.ID, When: conditionOf(t.When)}
+	if t.Review != nil {
+		out.Then.Review = &protocol.Review{Within: t.Review.Days, Urgency: t.Review.Urgency}
 	}
 	if t.Withhold {
 		out.Then.Withhold = 30
 	}
-	if a := t.Add; a != nil {
-		out.Then.Visit = &protocol.Added{At: day.Offset{Days: a.Target}, Open: a.Opens, Close: a.Closes, Ways: ways(a.Ways)}
+	if a := t.Visit; a != nil {
+		out.Then.Visit = &protocol.Added{At: day.Offset{Months: a.Months, Days: a.Target}, Open: a.Opens, Close: a.Closes, Ways: ways(a.Ways), Needs: territory(a.Needs)}
+	}
+	return out
+}
+
+// conditionOf writes a condition: all but below, of, sex, if, first_scan and
+// with, which the real engine does not have yet.
+func conditionOf(c second.Condition) protocol.Condition {
+	out := protocol.Condition{Finding: c.What, Types: c.Types, AtLeast: c.AtLeast, Growth: c.Growth, Across: c.Across}
+	if c.Operation == "coils" {
+		out.Event = "occlusion"
+	}
+	for _, kind := range c.Seen {
+		out.Seen = append(out.Seen, kindOf(kind))
+	}
+	for _, one := range c.Any {
+		out.Any = append(out.Any, conditionOf(one))
 	}
 	return out
 }
@@ -352,10 +359,19 @@ type story struct {
 	options second.Options
 }
 
-// storyOf makes the story of a seed. Those of odd seeds are stirred.
+// language is how much of the trigger language random protocols use. It
+// becomes second.AllWords when triggerOf and conditionOf write all of it.
+const language = second.FirstWords
+
+// storyOf makes the story of a seed. Those of odd seeds are stirred, and every
+// third is told with many findings, under protocols with random triggers.
 func storyOf(seed uint64) story {
 	rng := rand.New(rand.NewPCG(seed, 7))
 	c := second.Generate(rng)
+	told := seed%3 == 2
+	if told {
+		c = second.Observe(rand.New(rand.NewPCG(seed, 9)), c)
+	}
 	if seed%2 == 1 {
 		c = second.Stir(rand.New(rand.NewPCG(seed, 8)), c)
 	}
@@ -378,6 +394,13 @@ func storyOf(seed uint64) story {
 		given = second.Shipped("svs-fu-2018")
 	case 3:
 		given = second.Shipped("accaha-2022")
+	}
+	if told {
+		given = second.RandomRules(rand.New(rand.NewPCG(seed, 10)), language)
+		if rng.IntN(3) == 0 {
+			return story{c, given, second.AfterFinding(rng, c), o}
+		}
+		return story{c, given, second.AsOf(rng, c, given...), o}
 	}
 	return story{c, given, second.AsOf(rng, c), o}
 }

@@ -7,6 +7,7 @@ type Chart struct {
 	ID         string // the patient's id, without "Patient/"
 	DeadDate   string // date of death, may be partial, "" for none
 	DeadTrue   bool   // dead, no date given
+	Sex        string // female, male, other, unknown, or nothing
 	Operations []Operation
 	Studies    []Study
 	Reports    []Report
@@ -16,6 +17,7 @@ type Chart struct {
 	Attempts   []Attempt
 	Rulings    []Ruling
 	Kidney     []Kidney
+	Diagnoses  []Diagnosis
 }
 
 // Operation is a Procedure (or a Condition or Device that implies one).
@@ -46,13 +48,14 @@ type Study struct {
 // Report is a DiagnosticReport about a study; Date is when it was issued.
 type Report struct{ ID, Study, Status, Date string }
 
-// Finding is a coded finding. TenthsMM is for sac-diameter and migration.
+// Finding is a coded finding. TenthsMM is for lengths; 0 where none was sent.
 type Finding struct {
 	ID       string
 	Study    string // the study it was seen on, "" if not said
 	What     string // endoleak, sac-diameter, migration, …
-	Type     string // Ia … V, unknown, none (endoleak)
+	Type     string // Ia … V, unknown, none (endoleak); present, absent, patent, occluded, …
 	TenthsMM int
+	Measure  string // of a diameter: which one, and how it was taken; its first word is sac, ascending, arch, …
 	Modality string // ct, duplex, mr
 	Date     string
 	Status   string // final, entered-in-error
@@ -98,6 +101,14 @@ type Ruling struct {
 type Kidney struct {
 	ID, Date string
 	Tenths   int
+}
+
+// Diagnosis is a condition of the patient that protocols ask for.
+type Diagnosis struct {
+	ID     string
+	What   string // dissection
+	Date   string
+	Status string // active, entered-in-error
 }
 
 // Options are the settings that the engine needs. Zero numbers mean the

@@ -13,9 +13,11 @@
 // ranges), chart and plan (what goes in and comes out), implants (operations
 // become implants and clocks), studies (what counts as imaging of what),
 // visits (the grid), match (which study serves which visit), standing,
-// triggers (what findings add), ends (death, pauses, rulings), ladder (the
+// triggers and conditions (what a finding must be), added (the visits and series
+// that triggers add), rules (the shipped triggers), ends (death, pauses, rulings), ladder (the
 // follow-up rungs), work, questions, wake, twice (imaging told of twice),
-// generate and stir (random charts), shrink (a chart made small).
+// generate, stir and observe (random charts; generate_rules has random
+// triggers), shrink (a chart made small).
 //
 // README.md in this folder lists every sentence of the specification that can
 // be read in two ways, and the reading taken here.

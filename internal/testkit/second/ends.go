@@ -239,6 +239,9 @@ func (p *patient) excused(v *visit, end *ending) bool {
 	if v.clock.until.known && v.clock.until.first <= v.closes.last {
 		return true
 	}
+	if v.instead {
+		return true
+	}
 	for _, r := range p.rulings {
 		from := readSpan(r.Date).first
 		switch r.Kind {

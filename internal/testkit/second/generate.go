@@ -36,12 +36,12 @@ func Generate(rng *rand.Rand) Chart {
 
 // AsOf picks an as-of date for a chart: the end of the story, any day near it,
 // or the edge of a visit of the plan (the day itself or one beside it).
-func AsOf(rng *rand.Rand, c Chart) string {
+func AsOf(rng *rand.Rand, c Chart, protocols ...Protocol) string {
 	today, _ := readDay(storyEnd)
 	if rng.IntN(3) == 0 {
 		return (today - day(rng.IntN(400))).String()
 	}
-	plan := Assess(c, nil, storyEnd, Options{NoWake: true})
+	plan := Assess(c, protocols, storyEnd, Options{NoWake: true})
 	var edges []string
 	for _, m := range plan.Implants {
 		for _, v := range m.Visits {

@@ -46,16 +46,116 @@ func TestGenerateReachesEverything(t *testing.T) {
 			t.Errorf("no chart in a thousand shows %q", name)
 		}
 	}
-	if testing.Verbose() {
-		var names []string
-		for name, n := range seen {
-			names = append(names, fmt.Sprintf("%-28s %d", name, n))
-		}
-		sort.Strings(names)
-		for _, n := range names {
-			t.Log(n)
+	tell(t, seen)
+}
+
+// tell lists how often each thing was seen.
+func tell(t *testing.T, seen map[string]int) {
+	t.Helper()
+	if !testing.Verbose() {
+		return
+	}
+	var names []string
+	for name, n := range seen {
+		names = append(names, fmt.Sprintf("%-28s %d", name, n))
+	}
+	sort.Strings(names)
+	for _, n := range names {
+		t.Log(n)
+	}
+}
+
+// observed is a chart with many findings, under protocols with random triggers.
+func observed(seed uint64) (Chart, []Protocol) {
+	rng := rand.New(rand.NewPCG(seed, 3))
+	return Observe(rng, Generate(rng)), RandomRules(rng, AllWords)
+}
+
+// Each part of a condition decides in some chart: without it the plan is
+// another. So does each effect, and what a series goes by.
+func TestRandomRulesReachEverything(t *testing.T) {
+	t.Parallel()
+	parts := map[string]func(*Trigger){
+		"of": func(t *Trigger) { t.When.Of = nil }, "seen": func(t *Trigger) { t.When.Seen = nil }, "sex": func(t *Trigger) { t.When.Sex = "" },
+		"if": func(t *Trigger) { t.When.If = "" }, "first_scan": func(t *Trigger) { t.When.NotFirst = false }, "with": func(t *Trigger) { t.When.With = nil },
+		"at_least": func(t *Trigger) { t.When.AtLeast = min(t.When.AtLeast, 1) }, "below": func(t *Trigger) { t.When.Below *= 100 },
+		"across": func(t *Trigger) { t.When.Across = false }, "any": func(t *Trigger) { t.When.Any = t.When.Any[:min(1, len(t.When.Any))] },
+		"types": func(t *Trigger) { t.When.Types = nil }, "review": func(t *Trigger) { t.Review = nil }, "withhold": func(t *Trigger) { t.Withhold = false },
+		"visit": func(t *Trigger) { t.Visit = nil }, "series": func(t *Trigger) { t.Series = nil },
+		"until": changeSeries(func(s *AddedSeries) { s.Until += s.Every }), "instead": changeSeries(func(s *AddedSeries) { s.Instead = false }),
+	}
+	seen := map[string]int{}
+	for seed := range uint64(300) {
+		c, rules := observed(seed)
+		asOf := AfterFinding(rand.New(rand.NewPCG(seed, 4)), c)
+		before := Assess(c, rules, asOf, Options{NoWake: true})
+		for name, change := range parts {
+			other, changed := changedRules(rules, change)
+			if changed && !reflect.DeepEqual(before, Assess(c, other, asOf, Options{NoWake: true})) {
+				seen[name]++
+			}
 		}
 	}
+	for name := range parts {
+		if seen[name] == 0 {
+			t.Errorf("%s decides in no chart of three hundred", name)
+		}
+	}
+	tell(t, seen)
+}
+
+// changeSeries changes a copy of a trigger's series.
+func changeSeries(change func(*AddedSeries)) func(*Trigger) {
+	return func(t *Trigger) {
+		if t.Series != nil {
+			s := *t.Series
+			change(&s)
+			t.Series = &s
+		}
+	}
+}
+
+// changedRules changes every trigger, and tells whether that made a difference.
+func changedRules(rules []Protocol, change func(*Trigger)) (out []Protocol, changed bool) {
+	for _, p := range rules {
+		p.Triggers = append([]Trigger{}, p.Triggers...)
+		for i := range p.Triggers {
+			before := p.Triggers[i]
+			change(&p.Triggers[i])
+			changed = changed || !reflect.DeepEqual(before, p.Triggers[i])
+		}
+		out = append(out, p)
+	}
+	return out, changed
+}
+
+// A series begins again in some charts.
+func TestRandomSeriesBeginAgain(t *testing.T) {
+	t.Parallel()
+	again := 0
+	for seed := range uint64(300) {
+		c, rules := observed(seed)
+		p := &patient{chart: c, given: rules, o: Options{}.filled(), asOf: readSpan(storyEnd).first}
+		p.findRulings()
+		p.findStudies()
+		p.findImplants()
+		for _, m := range p.implants {
+			for _, k := range m.clocks {
+				if k.protocol == nil || !m.index.known {
+					continue
+				}
+				for _, t := range k.protocol.Triggers {
+					if on := p.sightOf(m, nil); t.Series != nil && len(on.beginnings(on.hits(k, t.When), t.Series)) > 1 {
+						again++
+					}
+				}
+			}
+		}
+	}
+	if again < 10 {
+		t.Errorf("%d series of three hundred charts began again", again)
+	}
+	t.Log(again)
 }
 
 func count(seen map[string]int, p Plan) {

@@ -27,8 +27,8 @@ type Step struct {
 	Before, After int // window in days
 	Ways          []Way
 	Territory     []string
-	Baseline      bool     // the first scan after the operation
-	OnlyIf        []string // types of endoleak on the first scan that make the visit, nil always
+	Baseline      bool       // the first scan after the operation
+	OnlyIf        *Condition // of a finding on the first scan that makes the visit, nil always
 }
 
 // Repeat is the repeating step: the first at First months, then every Every
@@ -49,27 +49,57 @@ type Way struct {
 	Part   bool
 }
 
-// Trigger is a condition on facts and what follows. Exactly one of Endoleak,
-// Growth, Confirm, Migration, Operation is the condition.
+// Trigger is a condition on facts and what follows from it.
 type Trigger struct {
-	ID         string
-	Endoleak   []string // types
-	Growth     int      // sac growth in tenths of a millimetre, same modality
-	Confirm    int      // growth across modalities only
-	Migration  int      // migration of at least so many tenths
-	Operation  string   // role of an operation
-	Modality   string   // "" any
-	Review     bool
-	ReviewDays int
-	Urgency    string
-	Withhold   bool // arrange-imaging waits for the review, 30 days at most
-	Add        *Added
+	ID       string
+	When     Condition
+	Review   *Review
+	Withhold bool // arrange-imaging waits for the review, 30 days at most
+	Visit    *Added
+	Series   *AddedSeries
 }
 
-// Added is the visit that a trigger adds; days from the causing fact.
+// Condition is what must be known: of one operation (Operation), or of one
+// finding. What, Growth and Any each ask for something else, and one of them
+// is set; every other part that is set must hold as well.
+type Condition struct {
+	Operation string      // role of an operation: coils
+	What      string      // endoleak, sac-diameter, migration, fracture, …
+	Types     []string    // any of these; nil, and no length asked for: whatever is abnormal
+	AtLeast   int         // tenths of a millimetre
+	Below     int         // the value is less than so many tenths
+	Growth    int         // of a diameter by so many tenths, against an earlier one of its method
+	Across    bool        // Growth: against other methods only
+	Of        []string    // measures of the diameter, nil any
+	Seen      []string    // kinds of study, nil any
+	Sex       string      // female or male, "" any
+	If        string      // condition of the patient: dissection
+	NotFirst  bool        // it was not seen on the clock's first scan
+	With      *Condition  // of another finding on the same scan
+	Any       []Condition // at least one of these, in place of all else
+}
+
+// Review is a look that a person owes within so many days.
+type Review struct {
+	Days    int
+	Urgency string
+}
+
+// Added is the visit that a trigger adds, counted from the causing fact.
 type Added struct {
-	Target, Opens, Closes int
-	Ways                  []Way
+	Months, Target, Opens, Closes int // all but Months in days
+	Ways                          []Way
+	Needs                         []string // nil: as the first step of the protocol
+}
+
+// AddedSeries is a row of visits that a trigger adds: every so many months
+// from the causing fact, up to and including Until months.
+type AddedSeries struct {
+	Every, Until  int
+	Before, After int // window in days
+	Ways          []Way
+	Needs         []string // nil: as the first step of the protocol
+	Instead       bool     // the calendar's visits of that time are not owed
 }
 
 // pick finds the protocol of a class: the first of the given ones that names

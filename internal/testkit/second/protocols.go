@@ -8,6 +8,7 @@ package second
 const (
 	cta, ctContrast, ctUnknown = "ct-angiogram", "ct-contrast", "ct-unknown-contrast"
 	ctPlain, mra, duplex       = "ct-plain", "mr-angiogram", "duplex"
+	duplexLimited              = "duplex-limited"
 )
 
 func abdomenPelvis() []string { return []string{"abdomen", "pelvis"} }
@@ -75,28 +76,13 @@ func annual(first, year, later []Way, territory []string) Series {
 // is a series of its own (README 9).
 func sixMonthIf(types []string, territory []string) Series {
 	step := monthStep("m6", 6, 60, ctaOnly(), territory)
-	step.OnlyIf = types
+	step.OnlyIf = &Condition{What: "endoleak", Types: types}
 	return Series{Steps: []Step{step}}
 }
 
 // anyEndoleak lists every type but none.
 func anyEndoleak() []string {
 	return []string{"Ia", "Ib", "Ic", "II", "IIIa", "IIIb", "IIIc", "IV", "V", "unknown"}
-}
-
-// aorticTriggers are the event rules of all aortic protocols.
-func aorticTriggers() []Trigger {
-	month := func(ways []Way) *Added { return &Added{Target: 30, Opens: 1, Closes: 30, Ways: ways} }
-	return []Trigger{
-		{ID: "endoleak-1-3", Endoleak: []string{"Ia", "Ib", "Ic", "IIIa", "IIIb", "IIIc"},
-			Review: true, ReviewDays: 1, Urgency: "urgent", Withhold: true},
-		{ID: "endoleak-untyped", Endoleak: []string{"unknown"}, Review: true, ReviewDays: 7, Urgency: "asap"},
-		{ID: "endoleak-untyped-duplex", Endoleak: []string{"unknown"}, Modality: "duplex", Add: month(ctaOnly())},
-		{ID: "sac-growth", Growth: 50, Review: true, ReviewDays: 14, Urgency: "asap"},
-		{ID: "sac-growth-duplex", Growth: 50, Modality: "duplex", Add: month(ctaOnly())},
-		{ID: "sac-confirm", Confirm: 50, Modality: "duplex", Add: month(ctaOnly())},
-		{ID: "coils", Operation: "coils", Add: &Added{Target: 30, Opens: 15, Closes: 60, Ways: duplexOrCTA()}},
-	}
 }
 
 // SVSAAA2018 is the society protocol for infrarenal grafts.

@@ -242,10 +242,13 @@ func TestOrderDoesNotMatter(t *testing.T) {
 	t.Parallel()
 	for seed := uint64(0); seed < 300; seed++ {
 		rng := rand.New(rand.NewPCG(seed, 5))
-		c := Generate(rng)
+		c, rules := Generate(rng), []Protocol(nil)
+		if seed%2 == 1 {
+			c, rules = observed(seed)
+		}
 		asOf, o := AsOf(rng, c), OptionsFor(rng)
 		o.NoWake = true
-		before := Assess(c, nil, asOf, o)
+		before := Assess(c, rules, asOf, o)
 		shuffle(rng, c.Operations)
 		shuffle(rng, c.Studies)
 		shuffle(rng, c.Reports)
@@ -254,7 +257,8 @@ func TestOrderDoesNotMatter(t *testing.T) {
 		shuffle(rng, c.Encounters)
 		shuffle(rng, c.Attempts)
 		shuffle(rng, c.Rulings)
-		if after := Assess(c, nil, asOf, o); !reflect.DeepEqual(before, after) {
+		shuffle(rng, c.Diagnoses)
+		if after := Assess(c, rules, asOf, o); !reflect.DeepEqual(before, after) {
 			t.Fatalf("seed %d as of %s\n%s\n%s", seed, asOf, show(before), show(after))
 		}
 	}
@@ -269,7 +273,10 @@ func TestTheFutureDoesNotExist(t *testing.T) {
 	t.Parallel()
 	for seed := uint64(0); seed < 300; seed++ {
 		rng := rand.New(rand.NewPCG(seed, 6))
-		c := Generate(rng)
+		c, rules := Generate(rng), []Protocol(nil)
+		if seed%2 == 1 {
+			c, rules = observed(seed)
+		}
 		asOf, o := AsOf(rng, c), Options{NoWake: true}
 		today, _ := readDay(asOf)
 		past := c
@@ -279,11 +286,12 @@ func TestTheFutureDoesNotExist(t *testing.T) {
 		past.Findings = keep(c.Findings, func(f Finding) bool { return begunText(f.Date, today) })
 		past.Encounters = keep(c.Encounters, func(f Encounter) bool { return begunText(f.Date, today) })
 		past.Attempts = keep(c.Attempts, func(f Attempt) bool { return begunText(f.Sent, today) })
+		past.Diagnoses = keep(c.Diagnoses, func(f Diagnosis) bool { return begunText(f.Date, today) })
 		past.Rulings = keep(c.Rulings, func(f Ruling) bool { return begunText(f.Date, today) })
 		if !begunText(c.DeadDate, today) {
 			past.DeadDate = ""
 		}
-		if a, b := Assess(c, nil, asOf, o), Assess(past, nil, asOf, o); !reflect.DeepEqual(a, b) {
+		if a, b := Assess(c, rules, asOf, o), Assess(past, rules, asOf, o); !reflect.DeepEqual(a, b) {
 			t.Fatalf("seed %d as of %s\n%s\n%s", seed, asOf, show(a), show(b))
 		}
 	}

@@ -14,6 +14,21 @@ func Shrink(c Chart, wrong func(Chart) bool) Chart {
 	}
 }
 
+// ShrinkTriggers drops triggers from protocols as long as wrong still holds of
+// the rest.
+func ShrinkTriggers(list []Protocol, wrong func([]Protocol) bool) []Protocol {
+	for i := range list {
+		for j := len(list[i].Triggers) - 1; j >= 0; j-- {
+			next := append([]Protocol{}, list...)
+			next[i].Triggers = append(append([]Trigger{}, list[i].Triggers[:j]...), list[i].Triggers[j+1:]...)
+			if wrong(next) {
+				list = next
+			}
+		}
+	}
+	return list
+}
+
 // shrinker is one round of Shrink.
 type shrinker struct {
 	chart   Chart
@@ -43,6 +58,7 @@ func (s *shrinker) facts() {
 	drop(s, func(c *Chart) *[]Attempt { return &c.Attempts })
 	drop(s, func(c *Chart) *[]Ruling { return &c.Rulings })
 	drop(s, func(c *Chart) *[]Kidney { return &c.Kidney })
+	drop(s, func(c *Chart) *[]Diagnosis { return &c.Diagnoses })
 }
 
 // details tries to do without what says more about a fact.
@@ -53,6 +69,10 @@ func (s *shrinker) details() {
 	if s.chart.DeadTrue {
 		s.attempt(func(c *Chart) { c.DeadTrue = false })
 	}
+	if s.chart.Sex != "" {
+		s.attempt(func(c *Chart) { c.Sex = "" })
+	}
+	blank(s, func(c *Chart) *[]Finding { return &c.Findings }, func(f *Finding) *string { return &f.Measure })
 	studies := func(c *Chart) *[]Study { return &c.Studies }
 	blank(s, studies, func(f *Study) *string { return &f.UID })
 	blank(s, studies, func(f *Study) *string { return &f.Accession })

@@ -59,68 +59,27 @@ func (p *patient) elsewhere(id string, need []string) bool {
 	return false
 }
 
-// seenOn is what caused a finding: the study, or the finding itself.
-func (p *patient) seenOn(f finding) happening {
+// studyOf is the study that a finding was seen on; false where none is known.
+func (p *patient) studyOf(f finding) (study, bool) {
 	for _, s := range p.studies {
 		if s.stated[f.Study] {
-			return happening{s.id, s.at}
+			return s, true
 		}
+	}
+	return study{}, false
+}
+
+// seenOn is what caused a finding: the study, or the finding itself.
+func (p *patient) seenOn(f finding) happening {
+	if s, ok := p.studyOf(f); ok {
+		return happening{s.id, s.at}
 	}
 	return happening{f.ID, f.at}
 }
 
-// fired lists the findings of an implant that meet a trigger's condition.
-func (p *patient) fired(m *implant, t Trigger) []finding {
-	var list []finding
-	all := p.findingsOf(m)
-	for _, f := range all {
-		if t.Modality != "" && f.Modality != t.Modality {
-			continue
-		}
-		hit := false
-		switch {
-		case t.Endoleak != nil:
-			hit = f.What == "endoleak" && has(t.Endoleak, f.Type)
-		case t.Migration > 0:
-			hit = f.What == "migration" && f.TenthsMM >= t.Migration
-		case t.Growth > 0:
-			hit = grew(m, all, f, true, t.Growth)
-		case t.Confirm > 0:
-			hit = grew(m, all, f, false, t.Confirm)
-		}
-		if hit {
-			list = append(list, f)
-		}
-	}
-	return list
-}
-
-// grew tells whether a sac diameter is larger by the threshold than the first
-// or the smallest earlier one. same compares within the modality; otherwise
-// only across, and only where the modality has no earlier value of its own.
-func grew(m *implant, all []finding, f finding, same bool, threshold int) bool {
-	if f.What != "sac-diameter" {
-		return false
-	}
-	own, grown := false, false
-	for _, e := range all {
-		if e.What != "sac-diameter" || e.at.last >= f.at.first || e.at.first <= m.index.last {
-			continue
-		}
-		if e.Modality == f.Modality {
-			own = true
-		}
-		// Larger than any earlier value by the threshold is the same as
-		// larger than the smallest of them.
-		if (e.Modality == f.Modality) == same && f.TenthsMM-e.TenthsMM >= threshold {
-			grown = true
-		}
-	}
-	return grown && (same || !own)
-}
-
 // abnormal tells whether a finding wants to be looked at by itself. A
 // diameter does so only by growing.
-func abnormal(f finding) bool {
-	return f.What != "sac-diameter" && f.Type != "none"
-}
+func abnormal(f finding) bool { return f.What != "sac-diameter" && !saysNone(f) }
+
+// saysNone tells whether a finding says that there is nothing.
+func saysNone(f finding) bool { return has([]string{"none", "absent", "patent", "normal"}, f.Type) }

@@ -21,8 +21,10 @@ type visit struct {
 	ways     []Way
 	need     []string
 	trigger  bool // made by a trigger
+	inRow    bool // one of an added series, which ends
 	baseline bool
 	noLate   bool
+	instead  bool // an added series runs in place of it
 	agreed   bool // a person agreed another kind of imaging
 
 	// what satisfied it
@@ -80,8 +82,8 @@ func (p *patient) clockVisits(m *implant, c *clock) []*visit {
 			add(p.gridVisits(m, c, s))
 		}
 	}
-	for _, v := range p.addedVisits(m, c) {
-		add([]*visit{v})
+	for _, row := range p.addedRows(m, c, all) {
+		add(row)
 	}
 	sort.SliceStable(all, func(i, j int) bool {
 		if all[i].target.first != all[j].target.first {
@@ -95,15 +97,16 @@ func (p *patient) clockVisits(m *implant, c *clock) []*visit {
 // conditional tells whether the series waits for the first scan.
 func conditional(s Series) bool { return len(s.Steps) > 0 && s.Steps[0].OnlyIf != nil }
 
-// firstScanShows tells whether the scan that did the baseline visit shows one
-// of the endoleaks that the step asks for.
+// firstScanShows tells whether the scan that did the baseline visit shows what
+// the step asks for.
 func (p *patient) firstScanShows(m *implant, visits []*visit, s Series) bool {
+	on := p.sightOf(m, visits)
 	for _, v := range visits {
 		if !v.baseline || !v.done {
 			continue
 		}
-		for _, f := range p.findingsOf(m) {
-			if f.What == "endoleak" && has(s.Steps[0].OnlyIf, f.Type) && f.on(v.members) {
+		for _, f := range on.findings {
+			if f.on(v.members) && on.meets(f, *s.Steps[0].OnlyIf) {
 				return true
 			}
 		}
@@ -153,60 +156,10 @@ func (p *patient) lastDays(list []*visit, finite bool) {
 		case i+1 < len(list):
 			v.sure = max(v.sure, list[i+1].opens.first-1)
 			v.last = max(v.last, list[i+1].opens.last-1)
-		case v.trigger && !p.o.AddedEnd, !finite:
+		case v.trigger && !v.inRow && !p.o.AddedEnd, !finite:
 			v.sure, v.last = forever, forever
 		}
 	}
-}
-
-// cause is one fact that adds a visit.
-type cause struct {
-	happening
-	added *Added
-}
-
-// addedVisits makes the visits that triggers add, in order of their causes.
-func (p *patient) addedVisits(m *implant, c *clock) []*visit {
-	var causes []cause
-	add := func(t Trigger, h happening) {
-		if t.Add == nil || m.clockAt(h.at) != c {
-			return
-		}
-		for _, old := range causes {
-			if old.id == h.id && old.added.Target == t.Add.Target &&
-				old.added.Opens == t.Add.Opens && old.added.Closes == t.Add.Closes {
-				return // the same need from the same fact
-			}
-		}
-		causes = append(causes, cause{h, t.Add})
-	}
-	for _, t := range c.protocol.Triggers {
-		if t.Operation == "coils" {
-			for _, h := range m.coils {
-				add(t, h)
-			}
-		}
-		for _, f := range p.fired(m, t) {
-			add(t, p.seenOn(f))
-		}
-	}
-	sort.SliceStable(causes, func(i, j int) bool {
-		if causes[i].at.first != causes[j].at.first {
-			return causes[i].at.first < causes[j].at.first
-		}
-		return causes[i].id < causes[j].id
-	})
-	var list []*visit
-	for i, k := range causes {
-		v := &visit{
-			implant: m, clock: c, step: fmt.Sprintf("check%d", i+1), n: 1,
-			target: k.at.addDays(k.added.Target), opens: k.at.addDays(k.added.Opens), closes: k.at.addDays(k.added.Closes),
-			ways: k.added.Ways, need: firstNeed(c.protocol), trigger: true, noLate: c.protocol.NoLate,
-		}
-		p.lastDays([]*visit{v}, true)
-		list = append(list, v)
-	}
-	return list
 }
 
 // firstNeed is the territory of the protocol's first step.

@@ -78,7 +78,7 @@ func (p *patient) withheld(r *result) bool {
 		if !t.Withhold {
 			continue
 		}
-		for _, f := range p.fired(r.implant, t) {
+		for _, f := range p.sightOf(r.implant, r.visits).fired(t.When) {
 			open := !p.reviewedFinding(f) && p.asOf < f.at.first+30
 			for _, op := range r.implant.operations {
 				if op.first >= f.at.first && op != r.implant.index {
@@ -319,11 +319,11 @@ func (p *patient) findingReviews(r *result, newest func(finding) bool, add func(
 		}
 	}
 	for _, t := range r.implant.now().protocol.Triggers {
-		if !t.Review {
+		if t.Review == nil {
 			continue
 		}
-		for _, f := range p.fired(r.implant, t) {
-			want(f, t.ReviewDays, t.Urgency)
+		for _, f := range p.sightOf(r.implant, r.visits).fired(t.When) {
+			want(f, t.Review.Days, t.Review.Urgency)
 		}
 	}
 }
