@@ -105,8 +105,8 @@ func (a *adding) begins(h hit) bool {
 // there was nothing.
 func (a *adding) cameBack(before, now hit) bool {
 	return slices.ContainsFunc(a.e.findingsOf(a.m), func(f *chart.Finding) bool {
-		on := a.e.hitBy(nil, f).on
-		return f.What == now.finding.What && gone(f) && on.First > before.on.Last && on.Last < now.on.First
+		on := a.e.hitBy(nil, f).on.First
+		return f.What == now.finding.What && gone(f) && on > before.on.First && on < now.on.First
 	})
 }
 

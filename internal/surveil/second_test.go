@@ -244,13 +244,20 @@ func triggerOf(t second.Trigger) protocol.Trigger {
 	if a := t.Visit; a != nil {
 		out.Then.Visit = &protocol.Added{At: day.Offset{Months: a.Months, Days: a.Target}, Open: a.Opens, Close: a.Closes, Ways: ways(a.Ways), Needs: territory(a.Needs)}
 	}
+	if a := t.Series; a != nil {
+		out.Then.Series = &protocol.AddedSeries{Every: a.Every, Until: a.Until, Before: a.Before, After: a.After, Ways: ways(a.Ways), Needs: territory(a.Needs), Instead: a.Instead}
+	}
 	return out
 }
 
-// conditionOf writes a condition: all but below, of, sex, if, first_scan and
-// with, which the real engine does not have yet.
+// conditionOf writes a condition.
 func conditionOf(c second.Condition) protocol.Condition {
-	out := protocol.Condition{Finding: c.What, Types: c.Types, AtLeast: c.AtLeast, Growth: c.Growth, Across: c.Across}
+	out := protocol.Condition{Finding: c.What, Types: c.Types, AtLeast: c.AtLeast, Below: c.Below, Growth: c.Growth, Across: c.Across,
+		Of: c.Of, Sex: c.Sex, If: c.If, Later: c.NotFirst}
+	if c.With != nil {
+		with := conditionOf(*c.With)
+		out.With = &with
+	}
 	if c.Operation == "coils" {
 		out.Event = "occlusion"
 	}
@@ -359,9 +366,8 @@ type story struct {
 	options second.Options
 }
 
-// language is how much of the trigger language random protocols use. It
-// becomes second.AllWords when triggerOf and conditionOf write all of it.
-const language = second.FirstWords
+// language is how much of the trigger language random protocols use: all of it.
+const language = second.AllWords
 
 // storyOf makes the story of a seed. Those of odd seeds are stirred, and every
 // third is told with many findings, under protocols with random triggers.

@@ -161,6 +161,9 @@ func (e *engine) hitBy(t *protocol.Trigger, f *chart.Finding) hit {
 	if s := e.seenOn(f); s != nil {
 		h.cause, h.on = s.Ref, s.On
 		h.facts = append(h.facts, s.Ref)
+		if f.Study != s.Ref {
+			h.facts = append(h.facts, f.Study) // another resource about the same study
+		}
 	}
 	return h
 }

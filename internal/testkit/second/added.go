@@ -91,7 +91,8 @@ func (s sight) hits(c *clock, when Condition) []cause {
 }
 
 // beginnings picks the hits that begin a series: the first, and after the last
-// target of the one before a hit of what had gone and came back.
+// target of the one before an operation, or a hit of what had gone and came
+// back.
 func (s sight) beginnings(hits []cause, series *AddedSeries) []cause {
 	var list []cause
 	for _, h := range hits {
@@ -99,7 +100,7 @@ func (s sight) beginnings(hits []cause, series *AddedSeries) []cause {
 		if len(list) > 0 {
 			before := list[len(list)-1]
 			over := before.at.addMonths(series.Until).first < h.at.first
-			if !over || !s.wasGone(h.what, before.at.first, h.at.first) {
+			if !over || h.what != "" && !s.wasGone(h.what, before.at.first, h.at.first) {
 				continue
 			}
 		}
@@ -113,7 +114,7 @@ func (s sight) beginnings(hits []cause, series *AddedSeries) []cause {
 func (s sight) wasGone(what string, after, before day) bool {
 	for _, f := range s.findings {
 		on := s.p.seenOn(f).at.first
-		if what != "" && f.What == what && saysNone(f) && on > after && on < before {
+		if f.What == what && saysNone(f) && on > after && on < before {
 			return true
 		}
 	}
@@ -137,7 +138,7 @@ func (p *patient) addedRow(m *implant, c *clock, k cause) []*visit {
 	if s := k.series; s != nil {
 		for months := s.Every; months <= s.Until; months += s.Every {
 			target := k.at.addMonths(months)
-			put(visit{target: target, opens: target.addDays(-s.Before), closes: target.addDays(s.After), ways: s.Ways, inRow: true}, s.Needs)
+			put(visit{target: target, opens: target.addDays(-s.Before), closes: target.addDays(s.After), ways: s.Ways}, s.Needs)
 		}
 	}
 	p.lastDays(row, true)

@@ -63,9 +63,12 @@ func (f finding) isOf(c Condition) bool {
 	return c.AtLeast > 0 || c.Below > 0 || c.Growth > 0 || abnormal(f)
 }
 
-// measure is which diameter it is.
+// measure is which diameter it is; that of the sac where nobody says.
 func (f finding) measure() string {
 	word, _, _ := strings.Cut(f.Measure, " ")
+	if word == "" {
+		return "sac"
+	}
 	return word
 }
 
@@ -88,7 +91,7 @@ func (s sight) grew(f finding, c Condition) bool {
 		own = own || same
 		// Larger than any earlier value by the threshold is the same as
 		// larger than the smallest of them.
-		if same != c.Across && f.TenthsMM-e.TenthsMM >= c.Growth {
+		if same != c.Across && e.measure() == f.measure() && f.TenthsMM-e.TenthsMM >= c.Growth {
 			grown = true
 		}
 	}
@@ -163,11 +166,14 @@ func (s sight) beside(f finding, c Condition) bool {
 	return false
 }
 
-// sameScan tells whether two findings were seen on one study; where neither
-// names a study, one full date must do.
+// sameScan tells whether two findings were seen on one study, known or not;
+// where neither names a study, one full date must do.
 func (p *patient) sameScan(a, b finding) bool {
 	if a.Study == "" && b.Study == "" {
 		return a.at == b.at && a.at.exact()
+	}
+	if a.Study == b.Study {
+		return true
 	}
 	s, known := p.studyOf(a)
 	t, too := p.studyOf(b)

@@ -175,10 +175,7 @@ func (g *ruler) limits(c Condition, lengths ...int) Condition {
 	if c.What == "sac-diameter" && g.chance(60) {
 		c.Of = g.measures()
 	}
-	switch g.rng.IntN(3) {
-	case 0:
-		c.AtLeast, c.Below = 0, c.AtLeast
-	case 1:
+	if g.chance(50) {
 		c.Below = c.AtLeast + one(g.maker, 10, 50, 100)
 	}
 	return c

@@ -64,11 +64,12 @@ func TestConditions(t *testing.T) {
 		{"below, no length", Condition{What: "migration", Below: 100}, "", []Finding{seen("o", "migration", "present", "2022-03-10")}, false},
 		{"a diameter of the measure", Condition{What: "sac-diameter", AtLeast: 550, Of: words("ascending arch")}, "", []Finding{sac("o", "2022-03-10", 560, "ascending outer")}, true},
 		{"a diameter of another", Condition{What: "sac-diameter", AtLeast: 550, Of: words("ascending arch")}, "", []Finding{sac("o", "2022-03-10", 560, "sac")}, false},
-		{"a diameter of no measure", Condition{What: "sac-diameter", AtLeast: 550, Of: words("sac")}, "", []Finding{sac("o", "2022-03-10", 560, "")}, false},
+		{"a diameter of no measure is the sac's", Condition{What: "sac-diameter", AtLeast: 550, Of: words("sac")}, "", []Finding{sac("o", "2022-03-10", 560, "")}, true},
 		{"growth of a measure", Condition{Growth: 50, Of: words("arch")}, "", []Finding{sac("e", "2021-03-10", 400, "arch"), sac("o", "2022-03-10", 450, "arch")}, true},
 		{"growth of another", Condition{Growth: 50, Of: words("arch")}, "", []Finding{sac("e", "2021-03-10", 400, "sac"), sac("o", "2022-03-10", 450, "sac")}, false},
 		{"measures are not compared", Condition{Growth: 50}, "", []Finding{sac("e", "2021-03-10", 400, "arch"), sac("o", "2022-03-10", 450, "sac")}, false},
-		{"but across they are", Condition{Growth: 50, Across: true}, "", []Finding{sac("e", "2021-03-10", 400, "arch"), sac("o", "2022-03-10", 450, "sac")}, true},
+		{"nor across", Condition{Growth: 50, Across: true}, "", []Finding{sac("e", "2021-03-10", 400, "arch"), sac("o", "2022-03-10", 450, "sac")}, false},
+		{"across are two ways to measure one", Condition{Growth: 50, Across: true}, "", []Finding{sac("e", "2021-03-10", 400, "sac inner"), sac("o", "2022-03-10", 450, "sac outer")}, true},
 		{"growth below a limit", Condition{Growth: 50, Below: 450}, "", []Finding{sac("e", "2021-03-10", 400, "sac"), sac("o", "2022-03-10", 450, "sac")}, false},
 		{"a woman, asked for men", Condition{What: "endoleak", Sex: "male"}, "female", []Finding{leak("o", "II")}, false},
 		{"a woman, asked for women", Condition{What: "endoleak", Sex: "female"}, "female", []Finding{leak("o", "II")}, true},
@@ -160,8 +161,8 @@ func TestAddedSeries(t *testing.T) {
 			"m1 2020-04-09 done, y1 2021-03-10 done, check1 2022-02-28 done, y2 2022-03-10 done, check2 2022-08-31 open, check3 2023-02-28 upcoming, y3 2023-03-10 excused, y4 2024-03-10 upcoming, aorta5 2025-03-10 upcoming"},
 		{"missed from there on", "2022-07-03", true, nil, nil,
 			"m1 2020-04-09 done, y1 2021-03-10 done, check1 2022-02-28 missed, y2 2022-03-10 excused, check2 2022-08-31 open, check3 2023-02-28 upcoming, y3 2023-03-10 excused, y4 2024-03-10 upcoming, aorta5 2025-03-10 upcoming"},
-		{"the last ends with its window", "2023-10-31", true, nil, nil, // the last closes on 30 October
-			"m1 2020-04-09 done, y1 2021-03-10 done, check1 2022-02-28 missed, y2 2022-03-10 excused, check2 2022-08-31 missed, check3 2023-02-28 missed, y3 2023-03-10 excused, check4 2023-08-31 missed, y4 2024-03-10 upcoming, aorta5 2025-03-10 upcoming"},
+		{"the last stays owed after its window", "2023-10-31", true, nil, nil, // the last closes on 30 October
+			"m1 2020-04-09 done, y1 2021-03-10 done, check1 2022-02-28 missed, y2 2022-03-10 excused, check2 2022-08-31 missed, check3 2023-02-28 missed, y3 2023-03-10 excused, check4 2023-08-31 overdue, y4 2024-03-10 upcoming, aorta5 2025-03-10 upcoming"},
 		{"a second leak while it runs begins none", "2023-10-30", true, nil, []Finding{seen("p", "endoleak", "II", "2023-08-31", loose)},
 			"m1 2020-04-09 done, y1 2021-03-10 done, check1 2022-02-28 missed, y2 2022-03-10 excused, check2 2022-08-31 missed, check3 2023-02-28 missed, y3 2023-03-10 excused, check4 2023-08-31 open, y4 2024-03-10 upcoming, aorta5 2025-03-10 upcoming"},
 	} {

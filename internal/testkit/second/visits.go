@@ -21,7 +21,6 @@ type visit struct {
 	ways     []Way
 	need     []string
 	trigger  bool // made by a trigger
-	inRow    bool // one of an added series, which ends
 	baseline bool
 	noLate   bool
 	instead  bool // an added series runs in place of it
@@ -156,7 +155,7 @@ func (p *patient) lastDays(list []*visit, finite bool) {
 		case i+1 < len(list):
 			v.sure = max(v.sure, list[i+1].opens.first-1)
 			v.last = max(v.last, list[i+1].opens.last-1)
-		case v.trigger && !v.inRow && !p.o.AddedEnd, !finite:
+		case v.trigger && !p.o.AddedEnd, !finite:
 			v.sure, v.last = forever, forever
 		}
 	}
