@@ -18,6 +18,12 @@ func (e *engine) meets(m *implant, all []*chart.Finding, f *chart.Finding, c *pr
 	if facts, ok = says(m, all, f, c); !ok || !e.inPlace(m, f, c) {
 		return nil, false
 	}
+	if has := e.condition(c.If); has != nil {
+		facts = append(facts, has.Ref)
+	}
+	if v := e.firstScan(m, f); c.Later && v != nil {
+		facts = append(append(facts, v.got.Ref), v.evidence()...)
+	}
 	if c.With == nil {
 		return facts, true
 	}
@@ -58,17 +64,26 @@ func (e *engine) inPlace(m *implant, f *chart.Finding, c *protocol.Condition) bo
 		return false
 	case c.Sex != "" && c.Sex != e.c.Sex && (e.c.Sex == "female" || e.c.Sex == "male"):
 		return false
-	case c.If != "" && !e.hasCondition(c.If):
+	case c.If != "" && e.condition(c.If) == nil:
 		return false
 	}
-	return !c.Later || !e.onFirstScan(m, f)
+	if c.Later {
+		v := e.firstScan(m, f)
+		return v == nil || !e.seenIn(f, v.got)
+	}
+	return true
 }
 
-// onFirstScan says whether a finding was seen on the first scan after the
-// operation whose clock ran on its day.
-func (e *engine) onFirstScan(m *implant, f *chart.Finding) bool {
+// firstScan is the visit that the first scan did after the operation whose clock
+// ran on the day of a finding; nil where none did.
+func (e *engine) firstScan(m *implant, f *chart.Finding) *visit {
 	c := m.clockAt(e.hitBy(nil, f).on)
-	return slices.ContainsFunc(m.visits, func(v *visit) bool { return v.clock == c && v.baseline && v.got != nil && e.seenIn(f, v.got) })
+	for _, v := range m.visits {
+		if v.clock == c && v.baseline && v.got != nil {
+			return v
+		}
+	}
+	return nil
 }
 
 // beside names another finding of the same scan that is what a condition asks

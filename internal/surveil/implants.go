@@ -409,8 +409,16 @@ func (e *engine) begun(eras []InForce) []InForce {
 
 // hasCondition says whether the patient has a condition that widens what must
 // be imaged.
-func (e *engine) hasCondition(what string) bool {
-	return slices.ContainsFunc(e.c.Conditions, func(c chart.Condition) bool { return c.What == what && (!c.On.Known() || e.exists(c.On)) })
+func (e *engine) hasCondition(what string) bool { return e.condition(what) != nil }
+
+// condition is a condition that the patient has; nil where there is none.
+func (e *engine) condition(what string) *chart.Condition {
+	for i := range e.c.Conditions {
+		if c := &e.c.Conditions[i]; c.What == what && (!c.On.Known() || e.exists(c.On)) {
+			return c
+		}
+	}
+	return nil
 }
 
 // deviceList are the devices of an implant: those that its operations name,

@@ -102,8 +102,8 @@ func TestPlanHoldsUntilItsWakeDay(t *testing.T) {
 func TestReasonsNameTheFactsThatDecide(t *testing.T) {
 	t.Parallel()
 	visits, done := 0, 0
-	for seed := range uint64(400) {
-		r := randomChart(seed)
+	for seed := range uint64(600) {
+		r := observedChart(seed)
 		p := surveil.Decide(r.chart(r.said, r.rulings), r.rules, r.asOf)
 		for _, m := range p.Implants {
 			for _, v := range m.Visits {
@@ -154,12 +154,13 @@ func (r *randomCase) only(want func(string) bool) ([]chart.Statement, []chart.Ru
 }
 
 // find finds the same visit in another plan; added visits are numbered in order
-// of their causes, so that these go by their days.
+// of their causes, so that these go by their days, and by whether they end (one of a
+// series) or not.
 func find(p surveil.Plan, want *surveil.Visit) *surveil.Visit {
 	for i := range p.Implants {
 		for j := range p.Implants[i].Visits {
-			if v := &p.Implants[i].Visits[j]; v.Implant == want.Implant && v.Clock == want.Clock && v.Target == want.Target && v.Opens == want.Opens &&
-				(v.Step == want.Step || v.Added && want.Added) {
+			if v := &p.Implants[i].Visits[j]; v.Implant == want.Implant && v.Clock == want.Clock && v.Target == want.Target && v.Opens == want.Opens && v.Closes == want.Closes && v.Cite == want.Cite &&
+				(v.LastDay == 0) == (want.LastDay == 0) && (v.Step == want.Step || v.Added && want.Added) {
 				return v
 			}
 		}

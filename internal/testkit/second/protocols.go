@@ -97,7 +97,7 @@ func SVSAAA2018() []Protocol {
 			{Repeat: five, NoLadder: true},
 			sixMonthIf([]string{"II"}, area),
 		},
-		Triggers: aorticTriggers(),
+		Triggers: aorticTriggers("svs-aaa-2018", "evar"),
 	}}
 }
 
@@ -109,7 +109,7 @@ func SVSTEVAR2021() []Protocol {
 			annual(ctaOnly(), ctaOnly(), ctaOnly(), chest()),
 			sixMonthIf(anyEndoleak(), chest()),
 		},
-		Triggers: aorticTriggers(),
+		Triggers: aorticTriggers("svs-tevar-2021", "tevar"),
 	}}
 }
 
@@ -117,7 +117,7 @@ func SVSTEVAR2021() []Protocol {
 func SVSFollowUp2018() []Protocol {
 	aortic := func(class string, later []Way, area []string) Protocol {
 		return Protocol{ID: "svs-fu-2018", Version: "1", Classes: []string{class}, GapMonths: 15,
-			Series: []Series{annual(ctaOnly(), ctaOnly(), later, area)}, Triggers: aorticTriggers()}
+			Series: []Series{annual(ctaOnly(), ctaOnly(), later, area)}, Triggers: aorticTriggers("svs-fu-2018", class)}
 	}
 	neck, leg := []string{"neck"}, []string{"leg"}
 	carotid := Protocol{ID: "svs-fu-2018", Version: "1", Classes: []string{"carotid-stent"}, GapMonths: 15,
@@ -128,7 +128,7 @@ func SVSFollowUp2018() []Protocol {
 				monthStep("y1", 12, 90, duplexOnly(), neck),
 			},
 			Repeat: yearly(24, 0, 90, duplexOnly(), neck),
-		}}}
+		}}, Triggers: vesselTriggers(true)}
 	bypass := Protocol{ID: "svs-fu-2018", Version: "1", Classes: []string{"vein-bypass"}, GapMonths: 15,
 		Series: []Series{{
 			Steps: []Step{
@@ -138,7 +138,7 @@ func SVSFollowUp2018() []Protocol {
 				monthStep("y1", 12, 90, duplexOnly(), leg),
 			},
 			Repeat: yearly(24, 0, 90, duplexOnly(), leg),
-		}}}
+		}}, Triggers: vesselTriggers(false)}
 	return []Protocol{aortic("evar", duplexOrCTA(), abdomenPelvis()), aortic("tevar", ctaOnly(), chest()), carotid, bypass}
 }
 
@@ -146,8 +146,8 @@ func SVSFollowUp2018() []Protocol {
 func ACCAHA2022() []Protocol {
 	return []Protocol{{
 		ID: "accaha-2022", Version: "1", Classes: []string{"evar"}, GapMonths: 15,
-		Series:   []Series{annual(ctaOnly(), duplexOrCTA(), duplexOrCTA(), abdomenPelvis())},
-		Triggers: aorticTriggers(),
+		Series:   []Series{annual(ctaOnly(), duplexOrCTA(), duplexOrCTA(), abdomenPelvis()), sixMonthIf(anyEndoleak(), abdomenPelvis())},
+		Triggers: aorticTriggers("accaha-2022", "evar"),
 	}}
 }
 
@@ -162,7 +162,7 @@ func ACCAHA2022Open() []Protocol {
 			Repeat: &Repeat{Name: "y", First: 60, Every: 60,
 				Step: Step{Before: 180, After: 180, Ways: ways, Territory: area}},
 		}},
-		Triggers: aorticTriggers(),
+		Triggers: aorticTriggers("accaha-2022-open", "open-repair"),
 	}}
 }
 
@@ -210,7 +210,7 @@ func labelFor(id string, series func([]string) Series, noLate bool) []Protocol {
 	var all []Protocol
 	for _, g := range groups {
 		all = append(all, Protocol{ID: id, Version: "1", Classes: g.classes, GapMonths: 15,
-			Series: []Series{series(g.area)}, NoLate: noLate, Triggers: aorticTriggers()})
+			Series: []Series{series(g.area)}, NoLate: noLate, Triggers: aorticTriggers(id, g.classes[0])})
 	}
 	return all
 }
