@@ -54,7 +54,7 @@ func TestCommandsBesideTheDaemon(t *testing.T) {
 		{line: "import -", input: person("b") + "\n" + graft("eb", "b", "2026-05-20") + "\n", out: "2 resources, 2 of them new"},
 		{line: "import bad.ndjson", out: "1 quarantined", errs: "bad.ndjson:1", code: 3},
 		{line: "import nowhere.ndjson", errs: "nowhere.ndjson", code: 1},
-		{line: "import --list old.csv --who Quill", out: ""},
+		{line: "import --list old.csv --who Quill", out: "1 implants entered by hand", errs: "no source knows the patient c"},
 		{line: "due --format csv", out: "m1"},
 		{line: "patient a", out: "Testa Quay"},
 		{line: "patient nobody", errs: "find the patient", code: 1},

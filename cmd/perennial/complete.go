@@ -109,3 +109,24 @@ func fileReason(err error) error {
 	}
 	return err
 }
+
+// withCompletion adds the command that writes the completion for a shell, with
+// what every command of ours has: an example, the exit statuses, and an error
+// where a shell is not known.
+func withCompletion(root *cobra.Command) {
+	root.InitDefaultCompletionCmd()
+	uses := map[string]string{
+		"bash": "  source <(perennial completion bash)", "zsh": "  source <(perennial completion zsh)",
+		"fish": "  perennial completion fish | source", "powershell": "  perennial completion powershell | Out-String | Invoke-Expression",
+	}
+	for _, c := range root.Commands() {
+		if c.Name() != "completion" {
+			continue
+		}
+		c.Args, c.RunE = cobra.NoArgs, showHelp
+		c.Long, c.Example = strings.TrimSpace(c.Long)+"\n\n"+groupStatuses, uses["bash"]
+		for _, shell := range c.Commands() {
+			shell.Long, shell.Example = strings.TrimSpace(shell.Long)+"\n\nExit status:\n  0  written\n  2  usage", uses[shell.Name()]
+		}
+	}
+}

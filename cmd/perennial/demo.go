@@ -116,20 +116,33 @@ func runDemo(ctx context.Context, e *env, dir string, on day.Day, pages bool) er
 	writeStatus(e.stdout, &st)
 	fmt.Fprintf(e.stdout, "\nwritten:\n  resources  %s\n  Tasks      %s (%d)\n  digest     %s\n  store      %s\n", fhirDir, filepath.Join(dir, "tasks.ndjson"), tasks, letter, filepath.Join(dir, "demo.db"))
 	if !pages {
-		return nil
+		_, err := fmt.Fprintln(e.stdout, "\npages: perennial demo --pages shows them until Ctrl-C; at a terminal it does so by itself")
+		return err
 	}
-	return demoPages(ctx, e, cl)
+	return demoPages(ctx, e, cl, on)
 }
 
-// demoPages shows the pages until the context ends.
-func demoPages(ctx context.Context, e *env, cl *clinic.Clinic) error {
+// demoPages shows the pages until the context ends, at the usual address so that
+// they are where they were the last time; at another where that is taken. Their
+// clock goes on from the noon of the day that is shown.
+func demoPages(ctx context.Context, e *env, cl *clinic.Clinic, on day.Day) error {
 	g, err := assess.LoadGuidance(config.Files)
 	if err != nil {
 		return err
 	}
-	return daemon.Serve(ctx, daemon.Options{Clinic: cl, Listen: "127.0.0.1:0", Log: slog.New(slog.NewTextHandler(e.stderr, nil)), Version: buildOf().Version, Poll: time.Hour,
-		Pages: &daemon.Pages{Clinic: cl, Site: demo.Unit, Conflicts: g.Conflicts, Now: time.Now},
-		Ready: func(at string) { fmt.Fprintf(e.stdout, "\npages: %s  (Ctrl-C ends)\n", at) }})
+	begun, shown := time.Now(), false
+	o := daemon.Options{Clinic: cl, Listen: "127.0.0.1:8420", Log: slog.New(slog.NewTextHandler(e.stderr, nil)), Version: buildOf().Version, Poll: time.Hour,
+		Pages: &daemon.Pages{Clinic: cl, Site: demo.Unit, Conflicts: g.Conflicts, Now: func() time.Time { return noon(on).Add(time.Since(begun)) }},
+		Ready: func(at string) {
+			shown = true
+			fmt.Fprintf(e.stdout, "\npages: %s  (Ctrl-C ends)\n", at)
+		}}
+	err = daemon.Serve(ctx, o)
+	if fault.KindOf(err) == fault.Unavailable && !shown {
+		o.Listen = "127.0.0.1:0"
+		err = daemon.Serve(ctx, o)
+	}
+	return err
 }
 
 // demoClinic makes the store; its clock is given.

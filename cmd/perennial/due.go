@@ -13,6 +13,7 @@ import (
 
 	"perennial/internal/clinic"
 	"perennial/internal/protocol"
+	"perennial/internal/store"
 	"perennial/internal/surveil"
 )
 
@@ -37,6 +38,9 @@ func dueCommand(e *env) *cobra.Command {
 	oneOf(c, "standing", "overdue", "booked", "open", "upcoming")
 	oneOf(c, "class", protocol.Classes()...)
 	c.RunE = func(c *cobra.Command, _ []string) error {
+		if f.Limit < 0 {
+			return usageError(fmt.Sprintf("--limit %d is less than nothing", f.Limit), "Give a number of rows; 0 is all of them.")
+		}
 		for _, s := range standing {
 			f.Standing = append(f.Standing, surveil.Standing(s))
 		}
@@ -57,16 +61,49 @@ func dueHead() []string {
 }
 
 func dueCells(r *clinic.DueRow) []string {
-	record := ""
-	if len(r.Line.Identifiers) > 0 {
-		record = r.Line.Identifiers[0][strings.LastIndexByte(r.Line.Identifiers[0], '|')+1:]
-	}
 	days := ""
 	if r.Owed.Standing == surveil.Overdue {
 		days = strconv.Itoa(r.Days)
 	}
-	return []string{r.Line.Patient, record, r.Line.Name, r.Owed.Class, r.Owed.Step, string(r.Owed.Standing), r.Owed.Target.String(), r.Owed.Opens.String(), r.Owed.Closes.String(),
+	return []string{r.Line.Patient, recordNumber(&r.Line), r.Line.Name, r.Owed.Class, r.Owed.Step, string(r.Owed.Standing), r.Owed.Target.String(), r.Owed.Opens.String(), r.Owed.Closes.String(),
 		r.Owed.Booked.String(), days, string(r.Line.FollowUp), r.Line.LastSeen.String(), r.Line.Phone}
+}
+
+// dueJSON is a row for machines, under the names that assess has for the same.
+type dueJSON struct {
+	Patient  string `json:"patient"`
+	Record   string `json:"record,omitempty"`
+	Name     string `json:"name,omitempty"`
+	Class    string `json:"class"`
+	Step     string `json:"step"`
+	Standing string `json:"standing"`
+	Target   string `json:"target,omitempty"`
+	Opens    string `json:"opens,omitempty"`
+	Closes   string `json:"closes,omitempty"`
+	Booked   string `json:"booked,omitempty"`
+	Overdue  int    `json:"daysOverdue,omitempty"`
+	FollowUp string `json:"followUp,omitempty"`
+	LastSeen string `json:"lastSeen,omitempty"`
+	Phone    string `json:"phone,omitempty"`
+}
+
+func dueObject(r *clinic.DueRow) dueJSON {
+	o := &r.Owed
+	d := dueJSON{Patient: r.Line.Patient, Record: recordNumber(&r.Line), Name: r.Line.Name, Class: o.Class, Step: o.Step, Standing: string(o.Standing),
+		Target: o.Target.String(), Opens: o.Opens.String(), Closes: o.Closes.String(), Booked: o.Booked.String(),
+		FollowUp: string(r.Line.FollowUp), LastSeen: r.Line.LastSeen.String(), Phone: r.Line.Phone}
+	if o.Standing == surveil.Overdue {
+		d.Overdue = r.Days
+	}
+	return d
+}
+
+// recordNumber is the first identifier of a patient without its system.
+func recordNumber(l *store.Line) string {
+	if len(l.Identifiers) == 0 {
+		return ""
+	}
+	return l.Identifiers[0][strings.LastIndexByte(l.Identifiers[0], '|')+1:]
 }
 
 func writeDue(out io.Writer, format string, rows []clinic.DueRow) error {
@@ -74,14 +111,7 @@ func writeDue(out io.Writer, format string, rows []clinic.DueRow) error {
 	case "json":
 		enc := json.NewEncoder(out)
 		for i := range rows {
-			object := map[string]string{}
-			cells := dueCells(&rows[i])
-			for k, name := range dueHead() {
-				if cells[k] != "" {
-					object[name] = cells[k]
-				}
-			}
-			if err := enc.Encode(object); err != nil {
+			if err := enc.Encode(dueObject(&rows[i])); err != nil {
 				return err
 			}
 		}

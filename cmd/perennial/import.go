@@ -2,17 +2,12 @@ package main
 
 import (
 	"context"
-	"encoding/csv"
-	"fmt"
 	"io"
 	"strings"
 
 	"github.com/spf13/cobra"
 
-	"perennial/internal/assess"
-	"perennial/internal/chart"
 	"perennial/internal/clinic"
-	"perennial/internal/day"
 	"perennial/internal/fault"
 )
 
@@ -24,8 +19,9 @@ func importCommand(e *env) *cobra.Command {
 		Short: "Take FHIR resources into the store",
 		Long: "Takes FHIR R4 resources (single, Bundles, NDJSON, each also gzipped) into the store, and works out what changes.\n" +
 			"Doing it twice changes nothing. PATH is a file, a folder or - for standard input.\n\n" +
-			"--list takes a clinic's old list of patients operated elsewhere: CSV with a heading and the columns patient, class,\n" +
-			"date, device. It needs --who.\n\n" +
+			"--list takes a clinic's old list of patients operated elsewhere: CSV (commas or semicolons) with the heading\n" +
+			"patient,class,date,device, where patient is the id of the FHIR Patient. It needs --who. A row that was entered\n" +
+			"before is not entered again; a patient whom no source knows is entered, and named on stderr.\n\n" +
 			"On stdout: one line for each file. On stderr: one line for each resource that cannot be used (FILE:LINE: Type/id: what\n" +
 			"is wrong); it is kept, and perennial status counts it.\n\n" +
 			"Exit status:\n  0  all was taken in\n  1  a file could not be read, the rest was taken in; or the store took no more\n  2  usage or settings\n" +
@@ -111,51 +107,4 @@ func (r *refusals) tell(f clinic.Refusal) {
 	if r.out != nil {
 		writeRefusal(r.out, f.File, f.Line, f.Ref, f.Why)
 	}
-}
-
-// importList enters the patients of an old list as implants by hand.
-func importList(ctx context.Context, e *env, cl *clinic.Clinic, o importOptions) error {
-	name := o.list
-	if o.who == "" {
-		return usageError("who answers for the list is not said", "Add --who NAME.")
-	}
-	f, err := openInput(e, name)
-	if err != nil {
-		return assess.CannotRead(name, err)
-	}
-	defer f.Close()
-	rulings, err := readList(name, f, o.who)
-	if err != nil {
-		return err
-	}
-	stored, err := cl.RuleAll(ctx, rulings)
-	if err == nil {
-		err = confirm(e, o.format, map[string]any{"file": name, "implants": len(stored)}, "%s: %d implants entered by hand", name, len(stored))
-	}
-	return err
-}
-
-// readList reads the rows of an old list; all mistakes are told at once.
-func readList(name string, in io.Reader, who string) ([]chart.Ruling, error) {
-	r := csv.NewReader(in)
-	r.FieldsPerRecord = 4
-	rows, err := r.ReadAll()
-	if err != nil {
-		return nil, usageError(name+": "+err.Error(), "Give four columns: patient, class, date, device.")
-	}
-	if len(rows) == 0 || !strings.EqualFold(strings.Join(rows[0], ","), "patient,class,date,device") {
-		return nil, usageError(name+":1: the heading is not patient,class,date,device", "Put that heading on the first line.")
-	}
-	var list []chart.Ruling
-	var wrong []string
-	for i, row := range rows[1:] {
-		if _, err := day.ParseDate(row[2]); err != nil && row[2] != "" {
-			wrong = append(wrong, fmt.Sprintf("%s:%d: %v", name, i+2, err))
-		}
-		list = append(list, chart.Ruling{Patient: strings.TrimSpace(row[0]), Kind: chart.RuleImplant, Class: strings.TrimSpace(row[1]), Value: row[2], Device: row[3], Who: who, Why: "from the old list " + name})
-	}
-	if len(wrong) > 0 {
-		return nil, usageError(strings.Join(wrong, "\n"), "Correct these lines; nothing was entered.")
-	}
-	return list, nil
 }

@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"perennial/internal/assess"
 	"perennial/internal/chart"
 	"perennial/internal/clinic"
 	"perennial/internal/notice"
@@ -23,7 +24,7 @@ func patientCommand(e *env) *cobra.Command {
 		Use:   "patient ID",
 		Short: "Show one patient: visits with their reasons, work, questions, decisions",
 		Long: "Shows one patient as of today: each implant's visits with their reasons, the measured diameters, what to think of before a CT with contrast medium,\n" +
-			"the work, the questions, and what people decided.\n\n" +
+			"the work, the questions, and what people decided. As JSON: name, plan (as assess writes it) and decisions.\n\n" +
 			"Exit status:\n  0  shown\n  1  nobody knows the id, or the store could not be read\n  2  usage or settings",
 		Example: "  perennial patient p1\n  perennial patient p1 --format json",
 		Args:    cobra.ExactArgs(1),
@@ -38,12 +39,19 @@ func patientCommand(e *env) *cobra.Command {
 				return err
 			}
 			if *format == "json" {
-				return json.NewEncoder(e.stdout).Encode(v.Plan)
+				return json.NewEncoder(e.stdout).Encode(patientJSON{v.Chart.Name, assess.PlanJSON(&v.Plan), v.Rulings})
 			}
 			return writePatient(e.stdout, &v)
 		})
 	}
 	return c
+}
+
+// patientJSON is a patient for machines.
+type patientJSON struct {
+	Name      string          `json:"name,omitempty"`
+	Plan      json.RawMessage `json:"plan"`
+	Decisions []chart.Ruling  `json:"decisions,omitempty"`
 }
 
 func writePatient(out io.Writer, v *clinic.View) error {

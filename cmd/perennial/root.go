@@ -95,16 +95,28 @@ func rootCommand(e *env) *cobra.Command {
 		checkStoreCommand(e),
 		versionCommand(e),
 	)
+	withCompletion(root)
 	plainArgs(root)
 	return root
 }
 
-// group is a command that only holds others.
+// groupStatuses are the exit statuses of a command that only holds others.
+const groupStatuses = "Exit status:\n  0  this help was shown\n  2  usage"
+
+// group is a command that only holds others; its examples are the first of each.
 func group(name, short string, commands ...*cobra.Command) *cobra.Command {
-	c := &cobra.Command{Use: name, Short: short, Args: cobra.NoArgs, RunE: func(c *cobra.Command, _ []string) error { return c.Help() }}
+	c := &cobra.Command{Use: name, Short: short, Long: short + ".\n\n" + groupStatuses, Args: cobra.NoArgs, RunE: showHelp}
+	var examples []string
+	for _, sub := range commands {
+		first, _, _ := strings.Cut(sub.Example, "\n")
+		examples = append(examples, first)
+	}
+	c.Example = strings.Join(examples, "\n")
 	c.AddCommand(commands...)
 	return c
 }
+
+func showHelp(c *cobra.Command, _ []string) error { return c.Help() }
 
 // plainArgs makes every command say in plain words which arguments it takes.
 func plainArgs(c *cobra.Command) {

@@ -23,6 +23,33 @@ func noFormat() map[string]string {
 		"perennial serve":          "it runs until it is stopped and writes a log",
 		"perennial demo":           "a show for people; each part of it is a command with --format",
 		"perennial settings print": "it prints a settings file, in the form of one",
+
+		"perennial completion bash": "a script for a shell", "perennial completion zsh": "a script for a shell",
+		"perennial completion fish": "a script for a shell", "perennial completion powershell": "a script for a shell",
+	}
+}
+
+// Commands that hold others say what these are for, with an example of each, and
+// refuse a word that is none of them.
+func TestGroups(t *testing.T) {
+	t.Parallel()
+	n := 0
+	for _, c := range rootCommand(testEnv(io.Discard, io.Discard)).Commands() {
+		if !c.HasSubCommands() {
+			continue
+		}
+		n++
+		checkStatuses(t, c.Long)
+		if !strings.Contains(c.Example, c.CommandPath()+" ") {
+			t.Errorf("%s: example %q", c.CommandPath(), c.Example)
+		}
+		var errs bytes.Buffer
+		if code := run(context.Background(), testEnv(io.Discard, &errs), []string{c.Name(), "none-such"}); code != exitUsage || !strings.Contains(errs.String(), `unknown command "none-such" for `+c.CommandPath()) {
+			t.Errorf("%s none-such: exit status %d, %s", c.CommandPath(), code, errs.String())
+		}
+	}
+	if n < 5 {
+		t.Errorf("only %d groups", n)
 	}
 }
 

@@ -118,6 +118,9 @@ func appendString(b []byte, s string) []byte {
 	return append(b, '"')
 }
 
+// PlanJSON is a patient as assess writes them: one object on one line.
+func PlanJSON(p *surveil.Plan) []byte { return appendPlan(nil, p) }
+
 // appendPlan writes a patient on one line.
 func appendPlan(b []byte, p *surveil.Plan) []byte {
 	o := open(b)

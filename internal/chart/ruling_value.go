@@ -23,10 +23,29 @@ func Strata() []string { return []string{"low", "intermediate", "high"} }
 // StratumNone is the stratum of a patient of whom none is confirmed.
 const StratumNone = "none"
 
+// Channels are the ways in which a patient may be reached out to.
+func Channels() []string { return []string{"phone", "letter", "email", "message", "visit"} }
+
+// Outcomes are what may come of an outreach attempt.
+func Outcomes() []string {
+	return []string{"reached", "message-left", "no-answer", "wrong-number", "returned-mail", "declined", "moved"}
+}
+
 // Problem says what is wrong with what a ruling says, beside who, when and
 // why; empty where nothing is.
 func (r *Ruling) Problem() string {
+	if why := r.dateProblem(); why != "" {
+		return why
+	}
 	switch r.Kind {
+	case RuleAttempt:
+		if !slices.Contains(Channels(), r.Channel) || !slices.Contains(Outcomes(), r.Outcome) {
+			return "the channel or the outcome of the attempt is missing or not known: " + strings.Join(Channels(), ", ") + "; " + strings.Join(Outcomes(), ", ")
+		}
+	case RulePause:
+		if r.Until == 0 {
+			return "the day until which surveillance pauses is missing; care that ends for good is a stop or a transfer"
+		}
 	case RuleWithdraw:
 		if r.Value != "" && r.Value != ScopeStudy && r.Value != ScopeCare {
 			return "the scope of a withdrawal is study or care"
@@ -55,6 +74,19 @@ func (r *Ruling) Problem() string {
 		if r.About == "" || r.Until <= r.From() {
 			return "the key of the work item is missing, or the day until which it is to be hidden, which lies after the day of the ruling"
 		}
+	}
+	return ""
+}
+
+// dateProblem says what is wrong with the date that a ruling of some kinds
+// gives; only that of an implant may be left out.
+func (r *Ruling) dateProblem() string {
+	dated := r.Kind == RuleIndex || r.Kind == RuleDied || r.Kind == RuleImplant && r.Value != ""
+	if !dated {
+		return ""
+	}
+	if _, err := day.ParseDate(r.Value); err != nil {
+		return "the date is missing or cannot be read: write it as 2024-03-05, or 2024-03 or 2024 where no more is known"
 	}
 	return ""
 }

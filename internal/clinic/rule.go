@@ -13,6 +13,7 @@ import (
 	"perennial/internal/day"
 	"perennial/internal/fault"
 	"perennial/internal/kv"
+	"perennial/internal/protocol"
 	"perennial/internal/store"
 	"perennial/internal/surveil"
 )
@@ -21,8 +22,14 @@ import (
 // ruling as it is stored: an id is made where none is given, and When is now
 // where it is empty. fault.Invalid says what is missing; fault.NotFound that
 // nobody knows the patient (an implant may be entered for one whom no source
-// knows).
+// knows), or what the ruling is about.
 func (c *Clinic) Rule(ctx context.Context, r chart.Ruling) (chart.Ruling, error) {
+	if err := c.checkRuling(&r); err != nil {
+		return r, err
+	}
+	if err := c.checkAbout(ctx, &r); err != nil {
+		return r, err
+	}
 	list, err := c.RuleAll(ctx, []chart.Ruling{r})
 	if err != nil {
 		return r, err
@@ -146,9 +153,14 @@ func (c *Clinic) checkRuling(r *chart.Ruling) error {
 		return bad("the pause ends before it begins")
 	case r.Kind == chart.RuleImplant && r.Class == "":
 		return bad("the class of the implant is missing")
+	case r.Kind == chart.RuleImplant && !slices.Contains(protocol.Classes(), r.Class), r.Kind == chart.RuleClass && !slices.Contains(protocol.Classes(), r.Value):
+		return bad("the class of the implant is none of " + strings.Join(protocol.Classes(), ", "))
 	}
 	if about := r.Problem(); about != "" {
 		return bad(about)
+	}
+	if on, err := day.ParseDate(r.Value); err == nil && on.First > c.Today() && slices.Contains([]chart.RulingKind{chart.RuleIndex, chart.RuleDied, chart.RuleImplant}, r.Kind) {
+		return bad("the date " + r.Value + " has not come yet")
 	}
 	if r.Kind == chart.RuleSnooze && r.Until <= c.from(r) {
 		return bad("the day until which it is to be hidden does not lie ahead")
@@ -163,6 +175,34 @@ func (c *Clinic) checkRuling(r *chart.Ruling) error {
 		return bad("when it was decided is not a time like 2026-03-31T17:00:00Z")
 	}
 	return nil
+}
+
+// checkAbout wants that the patient has what the ruling is about: a mistyped
+// reference or key would be stored, and nothing would follow from it.
+func (c *Clinic) checkAbout(ctx context.Context, r *chart.Ruling) error {
+	aboutPatient := []chart.RulingKind{chart.RuleSnooze, chart.RuleImplant, chart.RuleAttempt, chart.RuleDied, chart.RuleAlive}
+	if r.About == "" || slices.Contains(aboutPatient, r.Kind) {
+		return nil
+	}
+	v, err := c.Patient(ctx, r.Patient)
+	if err != nil {
+		return err
+	}
+	known := v.has(r.About)
+	if r.Kind == chart.RuleAnswer {
+		known = slices.ContainsFunc(v.Plan.Questions, func(q surveil.Question) bool { return r.About == q.Key || r.About == q.About && r.Value == q.Kind })
+	}
+	if known {
+		return nil
+	}
+	return fault.New(fault.NotFound, "store a ruling", "Nothing was stored. What a patient has, and the keys of open questions, are listed with: perennial patient ID",
+		errors.New("the patient has no "+r.About))
+}
+
+// has says whether a reference is that of a resource or an implant of the patient.
+func (v *View) has(ref string) bool {
+	return slices.ContainsFunc(v.Records, func(r store.Record) bool { return r.Ref == ref }) ||
+		slices.ContainsFunc(v.Plan.Implants, func(m surveil.Implant) bool { return m.ID == ref })
 }
 
 // from is the day from which a ruling holds; one without a day holds from today.

@@ -232,6 +232,15 @@ func TestRulingsThatAreRefused(t *testing.T) {
 		"the key of the work item is missing":        func(x *chart.Ruling) { x.Until = 0 },
 		"no protocol is called":                      func(x *chart.Ruling) { x.Kind, x.Value = chart.RuleProtocol, "none-such" },
 		"the patient has no open item":               func(x *chart.Ruling) { x.About += "x" },
+		"the date is missing or cannot be read":      func(x *chart.Ruling) { x.Kind, x.Value = chart.RuleDied, "31.12.2024" },
+		"the date 2199-01-01 has not come yet":       func(x *chart.Ruling) { x.Kind, x.Value = chart.RuleDied, "2199-01-01" },
+		"the date 2198 has not come yet":             func(x *chart.Ruling) { x.Kind, x.Class, x.Value = chart.RuleImplant, "evar", "2198" },
+		"the class of the implant is none of":        func(x *chart.Ruling) { x.Kind, x.Class = chart.RuleImplant, "evarr" },
+		"the channel or the outcome":                 func(x *chart.Ruling) { x.Kind, x.Channel = chart.RuleAttempt, "phone" },
+		"the day until which surveillance pauses":    func(x *chart.Ruling) { x.Kind, x.Until = chart.RulePause, 0 },
+		"the patient has no ImagingStudy/none-such":  func(x *chart.Ruling) { x.Kind, x.About = chart.RuleRefuse, "ImagingStudy/none-such" },
+		"the patient has no question-none-such":      func(x *chart.Ruling) { x.Kind, x.About = chart.RuleAnswer, "question-none-such" },
+		"the patient has no Procedure/none-such":     func(x *chart.Ruling) { x.Kind, x.About, x.Value = chart.RuleIndex, "Procedure/none-such", "2024-03" },
 	} {
 		bad := good
 		change(&bad)

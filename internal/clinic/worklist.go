@@ -109,6 +109,10 @@ func rank(urgency string) int {
 }
 
 func rowOf(it store.Item, line store.Line, today day.Day) Row {
+	it.Work.Why = slices.Clone(it.Work.Why)
+	for i := range it.Work.Why {
+		it.Work.Why[i] = it.Work.Why[i].On(today)
+	}
 	row := Row{Item: it, Line: line, Step: stepOf(it.Work.Visit), Text: notice.WorkText(&it.Work), Closed: closedByPerson(it.Human), Snoozed: it.Work.Snoozed}
 	if it.Work.By > 0 {
 		row.Overdue = int(today - it.Work.By)

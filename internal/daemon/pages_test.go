@@ -1,6 +1,8 @@
 package daemon_test
 
 import (
+	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -9,6 +11,7 @@ import (
 	"perennial/internal/daemon"
 	"perennial/internal/day"
 	"perennial/internal/surveil"
+	"perennial/internal/web"
 )
 
 // A scan that may do for a visit that is missed by now: nobody owes the visit
@@ -54,6 +57,43 @@ func TestRowsHaveIndexAndWindow(t *testing.T) {
 	for _, want := range []string{"EVAR y3: answer the question", "EVAR: chase the report"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the letter does not say %q:\n%s", want, l.Text)
+		}
+	}
+}
+
+// The days in the reason of a row are those of today, though time alone changed
+// nothing and the plan is from an earlier day.
+func TestRowsCountTheDaysFromToday(t *testing.T) {
+	t.Parallel()
+	today := time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC)
+	now := func() time.Time { return today }
+	c := clinicWith(t, now, patient)
+	pages := &daemon.Pages{Clinic: c, Site: "Quay Unit", Now: now}
+	closes := time.Time{}
+	for _, want := range []string{"1 day ago", "2 days ago", "9 days ago"} {
+		n, _ := strconv.Atoi(want[:1])
+		if !closes.IsZero() {
+			today = closes.AddDate(0, 0, n)
+		}
+		for ; ; today = today.AddDate(0, 0, 1) {
+			if _, err := c.Tick(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+			list, err := pages.Worklist(t.Context())
+			if err != nil {
+				t.Fatal(err)
+			}
+			i := slices.IndexFunc(list.Rows, func(r web.Row) bool { return r.Kind == surveil.WorkChase && r.Step == "y1" })
+			if i < 0 {
+				continue // still in its window
+			}
+			if closes.IsZero() {
+				closes = today.AddDate(0, 0, -1)
+			}
+			if why := list.Rows[i].Why; !strings.Contains(why, ", "+want+";") {
+				t.Errorf("%s: not %q in %q", today.Format(time.DateOnly), want, why)
+			}
+			break
 		}
 	}
 }

@@ -3,6 +3,8 @@ package surveil
 import (
 	"strconv"
 	"strings"
+
+	"perennial/internal/day"
 )
 
 // Text is the reason in plain words, for people.
@@ -11,7 +13,24 @@ func (r *Reason) Text() string {
 	if text == "" {
 		return r.Rule
 	}
-	return strings.NewReplacer("{from}", r.From.Text(), "{to}", r.To.Text(), "{days}", strconv.Itoa(r.Days), "{word}", r.Word).Replace(text)
+	return strings.NewReplacer("{from}", r.From.Text(), "{to}", r.To.Text(), "{days} days", daysText(r.Days), "{word}", r.Word).Replace(text)
+}
+
+// daysText is a count of days in words.
+func daysText(n int) string {
+	if n == 1 {
+		return "1 day"
+	}
+	return strconv.Itoa(n) + " days"
+}
+
+// On is the reason as it reads on another day, of a plan that time has not
+// changed since: its day count is from that day.
+func (r Reason) On(today day.Day) Reason {
+	if r.Days > 0 {
+		r.Days = int(today - r.To.Last)
+	}
+	return r
 }
 
 // template is the sentence of a rule. docs/reasons.md lists them all.

@@ -236,6 +236,29 @@ func TestPatientPage(t *testing.T) {
 	}
 }
 
+// An implant without a date has no visits because of that, and not because no
+// protocol is for it; the page shows no empty table, and does not say that there
+// is nothing to do.
+func TestImplantWithoutDate(t *testing.T) {
+	t.Parallel()
+	w := someWard(0)
+	c := &chart.Chart{Patient: "history", Name: "Quay-34, Testa"}
+	c.Histories = []chart.History{{Source: chart.Source{Ref: "Condition/evar"}, Class: "evar", Zone: "aorta-abdominal"}}
+	w.add(web.Patient{Chart: c})
+	root, _ := page(t, server(t, w), "/patients/history")
+	words := text(root)
+	for _, want := range []string{"Unresolved", "EVAR, date not known", "they follow from the date of the operation", "Nothing but to answer the questions"} {
+		if !strings.Contains(words, want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+	for _, not := range []string{"No protocol names this class", "Nothing is to be done now", "Target"} {
+		if strings.Contains(words, not) {
+			t.Errorf("the page says %q", not)
+		}
+	}
+}
+
 // What fails says so with a number, and nothing of the patient.
 func TestErrors(t *testing.T) {
 	t.Parallel()

@@ -15,6 +15,7 @@ import (
 // What a person can do next.
 const (
 	hintInit     = "If this is a new installation run: perennial init. If not, look whether the right disk is mounted and the settings name the right file."
+	hintVacant   = "If no store was ever here, delete the file and run: perennial init. If one was, look whether the right disk is mounted, and restore the latest backup: perennial restore BACKUP."
 	hintDamaged  = "Do not delete anything. Restore the latest good backup: perennial restore BACKUP."
 	hintMissing  = "A store was here before. Look whether the right disk is mounted; if the file is lost restore the latest backup: perennial restore BACKUP."
 	hintForeign  = "Look whether the settings name the right file; this one was left as it is."

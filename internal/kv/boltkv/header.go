@@ -44,7 +44,7 @@ func readHeader(path string) (good int, err error) {
 	case !info.Mode().IsRegular():
 		return 0, fault.New(fault.Invalid, op, hintForeign, errors.New("it is not a plain file"))
 	case info.Size() == 0:
-		return 0, fault.New(fault.Empty, op, hintInit, errors.New("the file has no content"))
+		return 0, fault.New(fault.Empty, op, hintVacant, errors.New("the file has no content"))
 	}
 	headers := findHeaders(f)
 	if len(headers) == 0 {

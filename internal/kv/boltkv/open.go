@@ -41,7 +41,8 @@ func free(path string) error {
 		return fault.New(fault.KindOf(err), "look for the folder",
 			"Make the folder first, and look whether the right disk is mounted.", err)
 	}
-	if _, err := os.Lstat(path); err == nil {
+	info, missing := os.Lstat(path)
+	if missing == nil && (!info.Mode().IsRegular() || info.Size() > 0) {
 		return fault.New(fault.Conflict, "look whether the place is free",
 			"Use the store that is there, or name another file.", errors.New("a file is there already"))
 	}
@@ -49,11 +50,24 @@ func free(path string) error {
 	if err != nil {
 		return err
 	}
+	if missing == nil {
+		return vacant(s)
+	}
 	if s != nil && s.Epoch > 1 {
 		return fault.New(fault.Damaged, "look whether the place is free", hintMissing,
 			errors.New("the .id file of a store is there, but not the store"))
 	}
 	return nil
+}
+
+// vacant says what to do about a file without content in the place of a store: it
+// may be what is left of one.
+func vacant(s *side) error {
+	hint := hintVacant
+	if s != nil {
+		hint = hintMissing
+	}
+	return fault.New(fault.Conflict, "look whether the place is free", hint, errors.New("a file without content is there"))
 }
 
 // create makes the store under the name tmp and renames it to path.
@@ -136,13 +150,13 @@ func there(path string) error {
 	if err == nil && info.Size() > 0 {
 		return nil
 	}
-	missing := errors.New("there is no such file")
+	missing, hint := errors.New("there is no such file"), hintInit
 	if err == nil {
-		missing = errors.New("the file has no content")
+		missing, hint = errors.New("the file has no content"), hintVacant
 	}
 	s, err := readSide(path)
 	if s == nil && err == nil {
-		return fault.New(fault.Empty, op, hintInit, missing)
+		return fault.New(fault.Empty, op, hint, missing)
 	}
 	return fault.New(fault.Damaged, op, hintMissing, missing)
 }

@@ -139,9 +139,23 @@ func TestCreateRefuses(t *testing.T) {
 	wantFault(t, boltkv.Create(path), fault.Conflict)
 	wantFault(t, boltkv.Create(filepath.Join(t.TempDir(), "missing", "store.db")), fault.NotFound)
 
+	vacant := filepath.Join(t.TempDir(), "store.db")
+	write(t, vacant, "") // neither says that the other helps
+	_, err := small().Open(vacant)
+	for _, err := range []error{err, boltkv.Create(vacant)} {
+		if hint := fault.HintOf(err); !strings.Contains(hint, "delete the file and run: perennial init") || !strings.Contains(hint, "perennial restore") {
+			t.Errorf("a file without content: %v; %s", err, hint)
+		}
+	}
+
 	fill(t, path, 1)
 	must(t, os.Remove(path))
 	wantFault(t, boltkv.Create(path), fault.Damaged) // it would hide that the store was lost
+	write(t, path, "")
+	if err := boltkv.Create(path); strings.Contains(fault.HintOf(err), "delete") {
+		t.Errorf("a store was here, and is to be deleted: %v; %s", err, fault.HintOf(err))
+	}
+	must(t, os.Remove(path))
 	write(t, path+".id", "{")
 	wantFault(t, boltkv.Create(path), fault.Damaged)
 }
