@@ -184,14 +184,29 @@ func TaskOf(it *store.Item, p *surveil.Plan) notice.Task {
 // stamp writes milliseconds since 1970 as RFC 3339.
 func stamp(ms int64) string { return time.UnixMilli(ms).UTC().Format(time.RFC3339) }
 
-// closeDouble ends an item that became the same as another. It keeps its key,
-// which nothing asks for any more.
+// closeDouble ends an item that became the same as another.
 func (l *ledger) closeDouble(before, it *store.Item) error {
-	it.Now, it.Work.Key = before.Now, before.Now
+	key, err := l.aside(before)
+	if err != nil {
+		return err
+	}
+	it.Now, it.Work.Key = key, key
 	if before.State != store.WorkOpen {
 		return l.w.PutItem(before, it, store.Event{What: "moved", Reason: notice.ReasonMerged})
 	}
 	it.State, it.Reason = store.WorkCancelled, notice.ReasonMerged
 	l.changes.Cancelled++
 	return l.put(before, it, store.Event{What: "cancelled", Reason: notice.ReasonMerged})
+}
+
+// aside is the key of an item that ends as the same as another: the one that it
+// has, by which it is needed again should the two come apart; where another item
+// has moved there, one that the engine gives to nothing. It ends as the key does,
+// which tells what the item is about.
+func (l *ledger) aside(it *store.Item) (string, error) {
+	holder, found, err := store.FindItem(l.w.Tx, it.Now)
+	if err != nil || !found || holder.Key == it.Key {
+		return it.Now, err
+	}
+	return "#" + it.Key + "|" + it.Now, nil
 }

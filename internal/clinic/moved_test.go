@@ -5,6 +5,10 @@ import (
 	"testing"
 
 	"perennial/internal/day"
+	"perennial/internal/kv"
+	"perennial/internal/notice"
+	"perennial/internal/store"
+	"perennial/internal/surveil"
 )
 
 // An item that ended as the same as another's, when its patient's implant went to
@@ -34,4 +38,96 @@ func TestReopenedItemIsOfTheSurvivor(t *testing.T) {
 			t.Errorf("%s: work %q", who, got)
 		}
 	}
+}
+
+// wanderers is a clinic whose operations are given to one patient and another.
+type wanderers struct {
+	*rig
+	n int
+}
+
+func newWanderers(t *testing.T) *wanderers {
+	m := &wanderers{rig: newRig(t)}
+	m.give(patient("a", ""), patient("b", ""), patient("c", ""), patient("d", ""))
+	return m
+}
+
+// give gives newer versions of resources, after which the store must be sound.
+func (m *wanderers) give(bodies ...string) {
+	m.t.Helper()
+	m.n++
+	for i := range bodies {
+		bodies[i] = versioned(bodies[i], m.n)
+	}
+	m.rig.give(bodies...)
+	m.sound()
+}
+
+// op is an operation long ago, after which nobody was seen.
+func op(id, patient string) string { return evar(id, patient, "2024-01-10") }
+
+// trace is the first key of the open trace-patient item of somebody.
+func (m *wanderers) trace(who string) string {
+	m.t.Helper()
+	for _, it := range m.view(who).Items {
+		if it.State == store.WorkOpen && it.Work.Kind == surveil.WorkTrace {
+			return it.Key
+		}
+	}
+	m.t.Fatalf("%s is not traced: %q", who, m.work(who))
+	return ""
+}
+
+// An item moves to a key whose item leaves it in the same batch, for a place
+// where another is already: the one that moved in keeps the key, and ends when
+// what it asks for is done.
+func TestKeyIsOfTheItemThatMovedIn(t *testing.T) {
+	t.Parallel()
+	m := newWanderers(t)
+	m.give(op("pr1", "a"), op("pr2", "d"), op("pr3", "c"))
+	m.give(op("pr2", "b")) // d's work is b's now
+	a, b, c := m.trace("a"), m.trace("b"), m.trace("c")
+	m.give(op("pr1", "b"), op("pr2", "c")) // a's is b's, and b's would be c's, who has it already
+	if m.trace("b") != a || m.trace("c") != c {
+		t.Errorf("b %s, c %s", m.trace("b"), m.trace("c"))
+	}
+	if it := m.itemBy(b); it.State != store.WorkCancelled || it.Reason != notice.ReasonMerged || it.Patient != "c" {
+		t.Errorf("item %+v", it)
+	}
+	m.give(cta("s1", "b", "2026-06-20"))
+	if it := m.itemBy(a); it.State != store.WorkCompleted || it.Reason != notice.ReasonSeen || it.Patient != "b" {
+		t.Errorf("item %+v", it)
+	}
+}
+
+// Two items move to one key whose item leaves it: the first has it, even where
+// it comes back to the key with which it began.
+func TestTwoItemsMoveToOneKey(t *testing.T) {
+	t.Parallel()
+	m := newWanderers(t)
+	m.give(patient("aa", ""), op("pr1", "b"))
+	back := m.trace("b")
+	m.give(op("pr1", "a"))
+	m.give(op("pr2", "b"), op("pr3", "aa"))
+	leaves, other := m.trace("b"), m.trace("aa")
+	m.give(op("pr1", "b"), patient("aa", link("replaced-by", "Patient/b")), op("pr2", "c"))
+	if m.trace("b") != back || m.trace("c") != leaves {
+		t.Errorf("b %s, c %s", m.trace("b"), m.trace("c"))
+	}
+	if it := m.itemBy(other); it.State != store.WorkCancelled || it.Reason != notice.ReasonMerged {
+		t.Errorf("item %+v", it)
+	}
+}
+
+// itemBy reads an item by its first key.
+func (r *rig) itemBy(key string) (it store.Item) {
+	r.t.Helper()
+	err := r.db.View(r.t.Context(), func(tx kv.Reader) (err error) {
+		it, _, err = store.ReadItem(tx, key)
+		return err
+	})
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	return it
 }
