@@ -18,6 +18,7 @@ type ledger struct {
 	w       *store.Writer
 	plan    *surveil.Plan
 	chart   *chart.Chart
+	tasks   map[string]string // of the chart's Tasks: see person
 	changes *Changes
 }
 
@@ -37,7 +38,7 @@ func (l *ledger) apply(changes []notice.Change) error {
 			return err
 		}
 	}
-	return l.people()
+	return l.people(false)
 }
 
 // need makes the item of a change, or brings it up to date.
@@ -80,14 +81,21 @@ func (l *ledger) close(c *notice.Change, state store.WorkState) error {
 		what = "cancelled"
 		l.changes.Cancelled++
 	}
-	if it.Human != nil {
-		it.Notes = append(slices.Clone(it.Notes), notice.Note{Text: "Here it is " + what + ": " + notice.ReasonText(c.Reason) + ".", At: stamp(l.w.Now.UnixMilli())})
-	}
+	l.note(&it, what)
 	return l.put(&before, &it, store.Event{What: what, Reason: c.Reason, Evidence: c.Evidence})
 }
 
-// people keeps what persons did with the Tasks of this patient.
-func (l *ledger) people() error {
+// note tells the person who has set the status of an item's Task that the item
+// ended.
+func (l *ledger) note(it *store.Item, what string) {
+	if it.Human != nil {
+		it.Notes = append(slices.Clone(it.Notes), notice.Note{Text: "Here it is " + what + ": " + notice.ReasonText(it.Reason) + ".", At: stamp(l.w.Now.UnixMilli())})
+	}
+}
+
+// people keeps what persons did with the Tasks of this patient: with those whose
+// items were there before, or with the others.
+func (l *ledger) people(before bool) error {
 	if l.chart == nil {
 		return nil
 	}
@@ -101,17 +109,26 @@ func (l *ledger) people() error {
 		latest[ws.Key] = ws // sorted by date
 	}
 	for _, key := range keys {
-		if err := l.person(latest[key]); err != nil {
+		first, there := l.tasks[key]
+		if there != before {
+			continue
+		}
+		if err := l.person(latest[key], first); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// person keeps one status. A Task that was given back, as it was when it was
-// made, is ours again.
-func (l *ledger) person(ws *chart.WorkState) error {
-	before, found, err := store.FindItem(l.w.Tx, ws.Key)
+// person keeps one status, for the item with a first key, or with the present
+// key of the Task where that is empty. A Task that was given back, as it was when
+// it was made, is ours again.
+func (l *ledger) person(ws *chart.WorkState, first string) error {
+	read, key := store.ReadItem, first
+	if first == "" {
+		read, key = store.FindItem, ws.Key
+	}
+	before, found, err := read(l.w.Tx, key)
 	if err != nil || !found {
 		return err
 	}
@@ -195,6 +212,7 @@ func (l *ledger) closeDouble(before, it *store.Item) error {
 		return l.w.PutItem(before, it, store.Event{What: "moved", Reason: notice.ReasonMerged})
 	}
 	it.State, it.Reason = store.WorkCancelled, notice.ReasonMerged
+	l.note(it, "cancelled")
 	l.changes.Cancelled++
 	return l.put(before, it, store.Event{What: "cancelled", Reason: notice.ReasonMerged})
 }

@@ -2,6 +2,7 @@ package clinic_test
 
 import (
 	"slices"
+	"strings"
 	"testing"
 
 	"perennial/internal/day"
@@ -130,4 +131,81 @@ func (r *rig) itemBy(key string) (it store.Item) {
 		r.t.Fatal(err)
 	}
 	return it
+}
+
+// What a person did with a Task stays with its item, also where that moves in
+// the same batch and another takes its key.
+func TestPersonStaysWithTheItem(t *testing.T) {
+	t.Parallel()
+	m := newWanderers(t)
+	m.give(op("pr1", "a"), op("pr2", "b"))
+	a, b := m.trace("a"), m.trace("b")
+	m.give(op("pr1", "b"), op("pr2", "c"), task("t1", b, "b", "on-hold"))
+	if it := m.itemBy(a); it.Human != nil || it.Patient != "b" {
+		t.Errorf("item %+v", it)
+	}
+	if it := m.itemBy(b); it.Human == nil || it.Human.Status != "on-hold" || it.Patient != "c" {
+		t.Errorf("item %+v", it)
+	}
+}
+
+// An item that ended as the same as another is needed again, with its Task, when
+// the two records come apart.
+func TestMergeUndoneGivesBothTheirItems(t *testing.T) {
+	t.Parallel()
+	m := newWanderers(t)
+	m.give(op("pr1", "a"), strings.Replace(op("pr2", "b"), "34705", "33880", 1)) // of another place: the merge keeps both
+	a, b := m.trace("a"), m.trace("b")
+	m.give(patient("b", link("replaced-by", "Patient/a")))
+	if it := m.itemBy(b); m.trace("a") != a || it.State != store.WorkCancelled || it.Reason != notice.ReasonMerged {
+		t.Errorf("item %+v", it)
+	}
+	m.give(patient("b", ""))
+	if m.trace("a") != a || m.trace("b") != b {
+		t.Errorf("a %s, b %s", m.trace("a"), m.trace("b"))
+	}
+}
+
+// A person's status on the Task of an item that ends as the same as another
+// stays, and the Task gets a note.
+func TestDoubleOfAPersonGetsANote(t *testing.T) {
+	t.Parallel()
+	m := newWanderers(t)
+	m.give(op("pr1", "a"), evar("pr2", "b", "2024-03-10"))
+	b := m.trace("b")
+	m.give(task("t1", b, "b", "on-hold"))
+	m.give(patient("b", link("replaced-by", "Patient/a")))
+	sent := m.lastTask(b)
+	if sent.Status != "on-hold" || !sent.Human || sent.State != "cancelled" || len(sent.Notes) != 1 {
+		t.Errorf("Task %+v", sent)
+	}
+}
+
+// What a person does with a Task that lies with somebody who has no implant (any
+// more) holds for the item, whose it is now.
+func TestTaskOfSomebodyWithoutImplant(t *testing.T) {
+	t.Parallel()
+	m := newWanderers(t)
+	m.give(op("pr1", "a"))
+	a := m.trace("a")
+	m.give(op("pr1", "b"))
+	m.give(task("t1", a, "a", "on-hold"))
+	if it := m.itemBy(a); it.State != store.WorkOpen || it.Patient != "b" || it.Human == nil {
+		t.Errorf("item %+v", it)
+	}
+}
+
+// What a person did with a Task holds for what comes in the same batch.
+func TestPersonWinsInTheSameBatch(t *testing.T) {
+	t.Parallel()
+	for name, body := range map[string]string{"completed": cta("s1", "a", "2026-06-20"), "cancelled": patient("a", link("replaced-by", "Patient/b"))} {
+		m := newWanderers(t)
+		m.give(op("pr1", "a"), op("pr2", "b"))
+		a := m.trace("a")
+		m.give(body, task("t1", a, "a", "on-hold"))
+		sent := m.lastTask(a)
+		if sent.Status != "on-hold" || !sent.Human || sent.State != name || len(sent.Notes) != 1 {
+			t.Errorf("%s: Task %+v", name, sent)
+		}
+	}
 }
