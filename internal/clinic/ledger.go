@@ -18,6 +18,7 @@ type ledger struct {
 	w       *store.Writer
 	plan    *surveil.Plan
 	chart   *chart.Chart
+	tasks   map[string]string // of the chart's Tasks: see person
 	changes *Changes
 }
 
@@ -37,7 +38,7 @@ func (l *ledger) apply(changes []notice.Change) error {
 			return err
 		}
 	}
-	return l.people()
+	return l.people(false)
 }
 
 // need makes the item of a change, or brings it up to date.
@@ -80,14 +81,21 @@ func (l *ledger) close(c *notice.Change, state store.WorkState) error {
 		what = "cancelled"
 		l.changes.Cancelled++
 	}
-	if it.Human != nil {
-		it.Notes = append(slices.Clone(it.Notes), notice.Note{Text: "Here it is " + what + ": " + notice.ReasonText(c.Reason) + ".", At: stamp(l.w.Now.UnixMilli())})
-	}
+	l.note(&it, what)
 	return l.put(&before, &it, store.Event{What: what, Reason: c.Reason, Evidence: c.Evidence})
 }
 
-// people keeps what persons did with the Tasks of this patient.
-func (l *ledger) people() error {
+// note tells the person who has set the status of an item's Task that the item
+// ended.
+func (l *ledger) note(it *store.Item, what string) {
+	if it.Human != nil {
+		it.Notes = append(slices.Clone(it.Notes), notice.Note{Text: "Here it is " + what + ": " + notice.ReasonText(it.Reason) + ".", At: stamp(l.w.Now.UnixMilli())})
+	}
+}
+
+// people keeps what persons did with the Tasks of this patient: with those whose
+// items were there before, or with the others.
+func (l *ledger) people(before bool) error {
 	if l.chart == nil {
 		return nil
 	}
@@ -101,17 +109,26 @@ func (l *ledger) people() error {
 		latest[ws.Key] = ws // sorted by date
 	}
 	for _, key := range keys {
-		if err := l.person(latest[key]); err != nil {
+		first, there := l.tasks[key]
+		if there != before {
+			continue
+		}
+		if err := l.person(latest[key], first); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// person keeps one status. A Task that was given back, as it was when it was
-// made, is ours again.
-func (l *ledger) person(ws *chart.WorkState) error {
-	before, found, err := store.FindItem(l.w.Tx, ws.Key)
+// person keeps one status, for the item with a first key, or with the present
+// key of the Task where that is empty. A Task that was given back, as it was when
+// it was made, is ours again.
+func (l *ledger) person(ws *chart.WorkState, first string) error {
+	read, key := store.ReadItem, first
+	if first == "" {
+		read, key = store.FindItem, ws.Key
+	}
+	before, found, err := read(l.w.Tx, key)
 	if err != nil || !found {
 		return err
 	}
@@ -184,14 +201,30 @@ func TaskOf(it *store.Item, p *surveil.Plan) notice.Task {
 // stamp writes milliseconds since 1970 as RFC 3339.
 func stamp(ms int64) string { return time.UnixMilli(ms).UTC().Format(time.RFC3339) }
 
-// closeDouble ends an item that became the same as another. It keeps its key,
-// which nothing asks for any more.
+// closeDouble ends an item that became the same as another.
 func (l *ledger) closeDouble(before, it *store.Item) error {
-	it.Now, it.Work.Key = before.Now, before.Now
+	key, err := l.aside(before)
+	if err != nil {
+		return err
+	}
+	it.Now, it.Work.Key = key, key
 	if before.State != store.WorkOpen {
 		return l.w.PutItem(before, it, store.Event{What: "moved", Reason: notice.ReasonMerged})
 	}
 	it.State, it.Reason = store.WorkCancelled, notice.ReasonMerged
+	l.note(it, "cancelled")
 	l.changes.Cancelled++
 	return l.put(before, it, store.Event{What: "cancelled", Reason: notice.ReasonMerged})
+}
+
+// aside is the key of an item that ends as the same as another: the one that it
+// has, by which it is needed again should the two come apart; where another item
+// has moved there, one that the engine gives to nothing. It ends as the key does,
+// which tells what the item is about.
+func (l *ledger) aside(it *store.Item) (string, error) {
+	holder, found, err := store.FindItem(l.w.Tx, it.Now)
+	if err != nil || !found || holder.Key == it.Key {
+		return it.Now, err
+	}
+	return "#" + it.Key + "|" + it.Now, nil
 }

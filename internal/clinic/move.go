@@ -172,9 +172,14 @@ func renameImplant(m *surveil.Implant, id string) surveil.Implant {
 	return out
 }
 
-// renameWork gives a work item the names of its patient and implant.
+// renameWork gives a work item the names of its patient and implant. One that
+// ended as the same as another has a key of somebody else, and keeps it: it is
+// needed again by that.
 func renameWork(w *surveil.Work, from, to, implant string) {
-	rest := strings.TrimPrefix(w.Key, from+"|")
+	rest, ours := strings.CutPrefix(w.Key, from+"|")
+	if !ours {
+		return
+	}
 	if w.Implant != "" && w.Implant != implant {
 		if tail, ok := strings.CutPrefix(rest, w.Implant+"|"); ok {
 			rest = implant + "|" + tail

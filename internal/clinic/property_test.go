@@ -2,6 +2,8 @@ package clinic_test
 
 import (
 	"fmt"
+	"hash/fnv"
+	"maps"
 	"slices"
 	"testing"
 
@@ -19,17 +21,20 @@ type history struct {
 	versions int
 	rulings  []string
 	seen     map[string]store.Item // every item ever seen, as it was last
+	people   map[string]string     // what a person did last with the Task of an item, by its first key
 }
 
 // Whatever happens in whatever order, the store stays sound, no work item ever
-// disappears or forgets, none ends without a reason, and what is stored is what
-// the engine says of all that is known.
+// disappears or forgets, none ends without a reason, what a person did with a Task
+// is noted on its item and on no other, and what is stored is what the engine says
+// of all that is known.
 func TestAnythingMayHappen(t *testing.T) {
 	t.Parallel()
 	rapid.Check(t, func(rt *rapid.T) {
-		h := &history{rig: newRigOn(t, memkv.New()), seen: map[string]store.Item{}}
+		h := &history{rig: newRigOn(t, memkv.New()), seen: map[string]store.Item{}, people: map[string]string{}}
 		rt.Repeat(map[string]func(*rapid.T){
-			"patient": h.patient, "operation": h.operation, "study": h.study, "task": h.task, "rule": h.rule, "take back": h.takeBack, "days": h.days,
+			"patient": h.one(h.patient), "operation": h.one(h.operation), "study": h.one(h.study), "task": h.one(h.task), "together": h.together,
+			"rule": h.rule, "take back": h.takeBack, "days": h.days,
 			"": func(rt *rapid.T) { h.check(rt) },
 		})
 		h.fresh(rt)
@@ -43,9 +48,31 @@ func (h *history) on(rt *rapid.T) string {
 	return (h.Today() - day.Day(rapid.IntRange(0, 900).Draw(rt, "days ago"))).String()
 }
 
-func (h *history) give(body string) {
+// one gives one resource, where there is one to give.
+func (h *history) one(draw func(*rapid.T) string) func(*rapid.T) {
+	return func(rt *rapid.T) {
+		if body := draw(rt); body != "" {
+			h.rig.give(body)
+		}
+	}
+}
+
+// together gives several resources as one batch.
+func (h *history) together(rt *rapid.T) {
+	var bodies []string
+	for range rapid.IntRange(2, 4).Draw(rt, "how many") {
+		draw := rapid.SampledFrom([]func(*rapid.T) string{h.patient, h.operation, h.study, h.task}).Draw(rt, "what")
+		if body := draw(rt); body != "" {
+			bodies = append(bodies, body)
+		}
+	}
+	h.rig.give(bodies...)
+}
+
+// version gives a resource the next version.
+func (h *history) version(body string) string {
 	h.versions++
-	h.rig.give(versioned(body, h.versions))
+	return versioned(body, h.versions)
 }
 
 // versioned gives a resource its version.
@@ -53,37 +80,41 @@ func versioned(body string, n int) string {
 	return body[:1] + fmt.Sprintf(`"meta":{"versionId":"%d"},`, n) + body[1:]
 }
 
-func (h *history) patient(rt *rapid.T) {
+func (h *history) patient(rt *rapid.T) string {
 	more := rapid.SampledFrom([]string{"", "", `,"deceasedDateTime":"2026-05-05"`, link("replaced-by", "Patient/a"), link("replaces", "Patient/c")}).Draw(rt, "more")
-	h.give(patient(who(rt), more))
+	return h.version(patient(who(rt), more))
 }
 
-func (h *history) operation(rt *rapid.T) {
+func (h *history) operation(rt *rapid.T) string {
 	id := rapid.SampledFrom([]string{"pr1", "pr2", "pr3"}).Draw(rt, "id")
-	h.give(evar(id, who(rt), h.on(rt)))
+	return h.version(evar(id, who(rt), h.on(rt)))
 }
 
-func (h *history) study(rt *rapid.T) {
+func (h *history) study(rt *rapid.T) string {
 	id := rapid.SampledFrom([]string{"s1", "s2", "s3", "s4"}).Draw(rt, "id")
 	status := rapid.SampledFrom([]string{"available", "available", "registered", "entered-in-error", "nonsense"}).Draw(rt, "status")
 	body := ctaIn(id, who(rt), h.on(rt), status, "1")
 	h.versions++
-	h.rig.give(version(body, 1+h.versions%28))
+	return version(body, 1+h.versions%28)
 }
 
-func (h *history) task(rt *rapid.T) {
-	var keys []string
-	for key := range h.seen {
-		keys = append(keys, key)
-	}
+func (h *history) task(rt *rapid.T) string {
+	keys := slices.Sorted(maps.Keys(h.seen))
 	if len(keys) == 0 {
-		return
+		return ""
 	}
-	slices.Sort(keys)
 	it := h.seen[rapid.SampledFrom(keys).Draw(rt, "item")]
 	status := rapid.SampledFrom([]string{"requested", "on-hold", "completed", "rejected"}).Draw(rt, "status")
-	h.give(fmt.Sprintf(`{"resourceType":"Task","id":"t-%d","identifier":[{"system":"urn:perennial:work","value":%q}],"status":%q,"intent":"proposal","for":{"reference":"Patient/%s"},"lastModified":%q}`,
-		len(it.Key), it.Key, status, it.Patient, h.Today().String()))
+	h.people[it.Key] = status
+	return h.version(fmt.Sprintf(`{"resourceType":"Task","id":"t-%x","identifier":[{"system":"urn:perennial:work","value":%q}],"status":%q,"intent":"proposal","for":{"reference":"Patient/%s"},"lastModified":%q}`,
+		sum(it.Key), it.Key, status, it.Patient, h.Today().String()))
+}
+
+// sum tells the Tasks of items apart.
+func sum(key string) []byte {
+	f := fnv.New64a()
+	f.Write([]byte(key))
+	return f.Sum(nil)
 }
 
 func (h *history) rule(rt *rapid.T) {
@@ -121,6 +152,11 @@ func (h *history) check(rt *rapid.T) {
 		it, ok := now[key]
 		if !ok || len(it.History) < len(was.History) || it.Rev < was.Rev || it.Made != was.Made {
 			rt.Fatalf("an item is lost or has forgotten: %+v, was %+v", it, was)
+		}
+	}
+	for key, it := range now {
+		if it.Human == nil && h.people[key] != "" && h.people[key] != "requested" || it.Human != nil && it.Human.Status != h.people[key] {
+			rt.Fatalf("a person made it %q: %+v %+v", h.people[key], it.Human, it)
 		}
 	}
 	h.seen = now

@@ -44,6 +44,7 @@ type person struct {
 	chart   *chart.Chart
 	plan    surveil.Plan
 	rulings bool
+	tasks   map[string]string // first keys of work items by the keys that they have in the chart
 }
 
 // has says whether there is anything to follow.
@@ -243,10 +244,10 @@ func (rd *round) survivor(key string) string {
 func (rd *round) person(id string, statements []chart.Statement, rulings []chart.Ruling, may bool) error {
 	p := person{id: id, rulings: len(rulings) > 0}
 	p.chart, _ = chart.Assemble(statements, chart.Options{Patient: id, Rulings: rulings, Accept: rd.rules.Settings.AcceptReports})
+	if err := rd.presentKeys(&p); err != nil {
+		return err
+	}
 	if may || p.rulings {
-		if err := rd.presentKeys(p.chart); err != nil {
-			return err
-		}
 		p.plan = surveil.Evaluate(p.chart, rd.rules, rd.asOf)
 	} else {
 		p.plan = surveil.Plan{Patient: id, AsOf: rd.asOf}
@@ -258,15 +259,22 @@ func (rd *round) person(id string, statements []chart.Statement, rulings []chart
 	return nil
 }
 
-// presentKeys gives Tasks whose item has another key by now that key.
-func (rd *round) presentKeys(c *chart.Chart) error {
-	for i := range c.WorkStates {
-		it, found, err := store.ReadItem(rd.r, c.WorkStates[i].Key)
+// presentKeys gives Tasks whose item has another key by now that key, and notes
+// whose Tasks they are: the keys may be others' before the round is over.
+func (rd *round) presentKeys(p *person) error {
+	p.tasks = map[string]string{}
+	for i := range p.chart.WorkStates {
+		ws := &p.chart.WorkStates[i]
+		it, found, err := store.ReadItem(rd.r, ws.Key)
+		if err == nil && !found {
+			it, found, err = store.FindItem(rd.r, ws.Key)
+		}
 		if err != nil {
 			return err
 		}
 		if found {
-			c.WorkStates[i].Key = it.Now
+			ws.Key = it.Now
+			p.tasks[it.Now] = it.Key
 		}
 	}
 	return nil

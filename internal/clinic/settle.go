@@ -66,6 +66,9 @@ func (s *settling) all() error {
 	for i := range s.now {
 		s.next[s.now[i].id] = &s.now[i]
 	}
+	if err := s.people(); err != nil {
+		return err
+	}
 	then, err := s.moveWork()
 	if err != nil {
 		return err
@@ -92,11 +95,26 @@ func (s *settling) all() error {
 	return nil
 }
 
+// people keeps what persons did with the Tasks of items that are there, before
+// anything is done to these: what is sent then has their status.
+func (s *settling) people() error {
+	for i := range s.now {
+		if err := s.ledger(&s.now[i]).people(true); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// ledger is for the items of a patient.
+func (s *settling) ledger(p *person) *ledger {
+	return &ledger{w: s.w, plan: &p.plan, chart: p.chart, tasks: p.tasks, changes: &s.changes}
+}
+
 // stay stores the plan of somebody with an implant.
 func (s *settling) stay(p *person, then *surveil.Plan) error {
 	changes := notice.DiffWith(p.chart, then, &p.plan)
-	l := &ledger{w: s.w, plan: &p.plan, chart: p.chart, changes: &s.changes}
-	if err := l.apply(changes); err != nil {
+	if err := s.ledger(p).apply(changes); err != nil {
 		return err
 	}
 	before := s.before[p.id]
@@ -111,7 +129,7 @@ func (s *settling) stay(p *person, then *surveil.Plan) error {
 func (s *settling) gone(key string, p *person, then *surveil.Plan) error {
 	l := &ledger{w: s.w, plan: &surveil.Plan{Patient: key, AsOf: s.asOf}, changes: &s.changes}
 	if p != nil {
-		l.chart = p.chart
+		l.chart, l.tasks = p.chart, p.tasks
 	}
 	if then != nil {
 		if err := l.apply(notice.DiffWith(l.chart, then, l.plan)); err != nil {

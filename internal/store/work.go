@@ -228,7 +228,7 @@ func (w *Writer) putItemKeys(it *Item) error {
 		return err
 	}
 	if it.Now == it.Key {
-		return nil
+		return w.drop(workNowKey(it.Now)) // one that leaves the key led there
 	}
 	return w.putText(workNowKey(it.Now), []byte(it.Key))
 }
