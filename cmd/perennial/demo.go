@@ -36,14 +36,15 @@ func demoCommand(e *env) *cobra.Command {
 		Use:   "demo",
 		Short: "Show the program at work on an invented clinic",
 		Long: "Invents about 400 patients of " + demo.Unit + " in " + demo.Town + ", writes them as FHIR, takes them into a store of its own, and\n" +
-			"shows who is due and overdue, the three sums, the Tasks and the digest. The same as-of date gives the same result.\n\n" +
+			"shows who is due and overdue, the three sums, the Tasks and the digest. The same as-of date gives the same result.\n" +
+			"Then it shows the pages on this computer until Ctrl-C.\n\n" +
 			"Exit status:\n  0  shown\n  1  it could not be done\n  2  usage",
-		Example: "  perennial demo\n  perennial demo --as-of 2026-06-30 --dir ./demo",
+		Example: "  perennial demo\n  perennial demo --as-of 2026-06-30 --dir ./demo --pages=false",
 		Args:    cobra.NoArgs,
 	}
 	c.Flags().StringVar(&asOf, "as-of", "", "the day to show, YYYY-MM-DD (default today)")
 	c.Flags().StringVar(&dir, "dir", "", "folder for what is written (default a temporary one)")
-	c.Flags().BoolVar(&pages, "pages", e.terminal(e.stdout), "show the pages on this computer until Ctrl-C (the default at a terminal)")
+	c.Flags().BoolVar(&pages, "pages", true, "show the pages until Ctrl-C; --pages=false ends before")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		on, err := dayFlag("as-of", asOf)
 		if err != nil {
@@ -116,8 +117,7 @@ func runDemo(ctx context.Context, e *env, dir string, on day.Day, pages bool) er
 	writeStatus(e.stdout, &st)
 	fmt.Fprintf(e.stdout, "\nwritten:\n  resources  %s\n  Tasks      %s (%d)\n  digest     %s\n  store      %s\n", fhirDir, filepath.Join(dir, "tasks.ndjson"), tasks, letter, filepath.Join(dir, "demo.db"))
 	if !pages {
-		_, err := fmt.Fprintln(e.stdout, "\npages: perennial demo --pages shows them until Ctrl-C; at a terminal it does so by itself")
-		return err
+		return nil
 	}
 	return demoPages(ctx, e, cl, on)
 }

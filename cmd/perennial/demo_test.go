@@ -34,7 +34,7 @@ func TestDemoPages(t *testing.T) {
 			ctx, stop := context.WithCancel(t.Context())
 			out, ended := make(announced, 1), make(chan int, 1)
 			go func() {
-				ended <- run(ctx, testEnv(out, io.Discard), []string{"demo", "--pages", "--as-of", asOf, "--dir", t.TempDir()})
+				ended <- run(ctx, testEnv(out, io.Discard), []string{"demo", "--as-of", asOf, "--dir", t.TempDir()})
 			}()
 			at := ""
 			select {

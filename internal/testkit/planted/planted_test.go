@@ -101,7 +101,7 @@ func plant(t *testing.T, f fault) {
 	if err := os.WriteFile(file, overlay, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	out, err := exec.Command("go", "test", "-vet=off", "-overlay", file, "-run", "Agrees|Order|Reasons|Holds", "perennial/internal/surveil").CombinedOutput()
+	out, err := exec.Command("go", "test", "-vet=off", "-short", "-failfast", "-overlay", file, "-run", "Agrees|Order|Reasons|Holds", "perennial/internal/surveil").CombinedOutput()
 	switch {
 	case err == nil:
 		t.Errorf("no test found it")
