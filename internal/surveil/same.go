@@ -3,6 +3,7 @@ package surveil
 import (
 	"strconv"
 
+	"perennial/internal/chart"
 	"perennial/internal/day"
 )
 
@@ -31,6 +32,13 @@ func (t *tracer) span(list ...day.Span) {
 	}
 }
 
+func (t *tracer) kinds(list []chart.Kind) {
+	for _, k := range list {
+		*t = append(*t, byte(k))
+	}
+	*t = append(*t, 0xff)
+}
+
 func (t *tracer) yes(b bool) { *t = strconv.AppendBool(*t, b) }
 
 // trace appends everything that counts to b.
@@ -53,11 +61,12 @@ func (p *Plan) trace(b []byte) []byte {
 		s := &p.Scans[i]
 		t.text(s.Booked, s.Covers.String())
 		t.text(s.Serves...)
-		t.days(s.From, s.To, day.Day(len(s.Kinds)))
+		t.days(s.From, s.To)
+		t.kinds(s.Kinds)
 	}
 	for i := range p.Questions {
 		q := &p.Questions[i]
-		t.text(q.Key, q.Visit)
+		t.text(q.Key, q.Kind, q.About, q.Visit)
 		t.days(q.Since)
 		t.yes(q.Hides)
 		t.reasons([]Reason{q.Why})
@@ -67,20 +76,25 @@ func (p *Plan) trace(b []byte) []byte {
 }
 
 func (t *tracer) implant(m *Implant) {
-	t.text(m.ID, m.Class, m.Zone, m.Side, m.Protocol, m.Chosen, string(m.Ended))
+	t.text(m.ID, m.Class, m.Zone, m.Side, m.Protocol, m.Chosen, string(m.Ended), m.Performer)
+	t.yes(m.Draft)
 	t.span(m.Index, m.Clock)
 	t.days(m.EndedOn, day.Day(m.Clocks), day.Day(m.Next))
 	for i := range m.Devices {
 		d := &m.Devices[i]
-		t.text(d.Ref, d.UDI, d.Lot, d.Serial, d.Name, d.Issuer, d.Part, d.Odd)
+		t.text(d.Ref, d.Version, d.Class, d.Zone, d.UDI, d.Lot, d.Serial, d.Name, d.MR, d.Issuer, d.Part, d.Parent, d.Odd)
+		t.yes(d.IsImplant)
 		t.span(d.Made, d.Expiry)
 	}
 	t.reasons(m.Why)
 	for i := range m.Visits {
 		v := &m.Visits[i]
-		t.text(v.Step, v.Series, string(v.Standing), v.Timing, v.Study, v.Result, v.Excuse, v.Protocol)
+		t.text(v.Step, v.Series, string(v.Standing), v.Timing, v.Study, v.Result, v.Excuse, v.Protocol, v.Implant, v.Cite, v.Evidence)
+		t.yes(v.Added)
+		t.yes(v.Contrast)
 		t.span(v.Target, v.Opens, v.Closes, v.StudyDate)
-		t.days(v.LastDay, day.Day(v.N), day.Day(v.Clock))
+		t.days(v.LastDay, day.Day(v.N), day.Day(v.Clock), day.Day(v.Needs))
+		t.kinds(v.Kinds)
 		if b := v.Booking; b != nil {
 			t.text(b.Appointment)
 			t.days(b.Date)

@@ -1,0 +1,4 @@
+package surveil
+
+// Trace is what Same compares.
+func (p *Plan) Trace() []byte { return p.trace(nil) }
