@@ -40,7 +40,8 @@ type begun struct {
 // added makes the rows of visits that triggers add to a clock.
 func (e *engine) added(m *implant, c *clock) [][]*visit {
 	a := adding{e: e, m: m, c: c}
-	for _, h := range e.hits(m, c.care(), c.class) {
+	c.hits = e.hits(m, c.care(), c.class)
+	for _, h := range c.hits {
 		if m.clockAt(h.on) != c {
 			continue
 		}

@@ -44,6 +44,7 @@ type clock struct {
 	stage  day.Day  // the first of the staged operations that started it; zero: not staged
 	eras   []InForce
 	need   chart.Territory
+	hits   []hit // of the triggers of its protocol; known once its visits are
 }
 
 // now is the clock that runs.

@@ -134,7 +134,7 @@ func TestConfirm(t *testing.T) {
 		"one of two":                {[]second.Finding{leak("f", "Ia"), leak("g", "II")}, "Observation/f", "endoleak none", "routine 1"},
 		"what nobody can read":      {nil, "ImagingStudy/3", "a leak", ""},
 		"a finding not on record":   {nil, "Observation/gone", "endoleak II", "routine 1"},
-		"a fracture without a type": {nil, "ImagingStudy/3", "fracture", "routine 1"},
+		"a fracture without a type": {nil, "ImagingStudy/3", "fracture", "asap 2"},
 	} {
 		one := base
 		one.Findings = c.findings

@@ -102,7 +102,7 @@ func (e *engine) visitWork(m *implant) []Work {
 // withheld says whether the open review of a trigger holds routine imaging
 // back: until the review, a re-intervention, or so many days.
 func (e *engine) withheld(m *implant) bool {
-	for _, h := range e.hits(m, m.now().care(), m.now().class) {
+	for _, h := range m.now().hits {
 		if h.trigger.Then.Withhold == 0 || h.finding == nil || e.reviewedHit(h) || e.reached(h.finding.On.First.Plus(h.trigger.Then.Withhold)) {
 			continue
 		}
@@ -267,7 +267,7 @@ func (e *engine) findingReviews(m *implant, latest day.Day, add func(string, day
 			want(h, e.r.Settings.ReviewDays, "routine", Reason{Rule: "finding-abnormal", Facts: h.facts, From: f.On, Word: said(f)})
 		}
 	}
-	for _, h := range e.hits(m, m.now().care(), m.now().class) {
+	for _, h := range m.now().hits {
 		if r := h.trigger.Then.Review; r != nil && h.finding != nil {
 			why := []Reason{{Rule: "trigger-review", Facts: h.facts, From: h.finding.On, Word: said(h.finding) + " (rule " + h.trigger.ID + ")", Cite: h.trigger.Cite.Whole}}
 			if note := h.noted(); note.Word != "" {

@@ -2,20 +2,21 @@ package second
 
 // patient is the work sheet of one evaluation.
 type patient struct {
-	chart    Chart
-	given    []Protocol // chosen ones, then the defaults
-	o        Options
-	asOf     day
-	rulings  []Ruling
-	studies  []study
-	events   [][]study
-	implants []*implant
-	asked    []question
-	seen     span // last seen
-	dead     bool
-	died     day
-	dateless bool // no day is known at all
-	doubtful bool // the recorded death is contradicted
+	chart     Chart
+	given     []Protocol // chosen ones, then the defaults
+	o         Options
+	asOf      day
+	rulings   []Ruling
+	studies   []study
+	events    [][]study
+	implants  []*implant
+	asked     []question
+	seen      span // last seen
+	divisions int  // tries at dividing visits into scan days
+	dead      bool
+	died      day
+	dateless  bool // no day is known at all
+	doubtful  bool // the recorded death is contradicted
 }
 
 // result is one implant with all that was found.
@@ -124,6 +125,7 @@ func (p *patient) write(results []*result) Plan {
 	plan.Questions = p.openQuestions()
 	plan.Work = p.work(results, plan.FollowUp)
 	plan.Scans = p.scans(results)
+	plan.Undivided = p.undivided()
 	return plan
 }
 

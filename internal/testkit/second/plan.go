@@ -14,6 +14,7 @@ type Plan struct {
 	Implants     []ImplantPlan  `json:"implants"`
 	Work         []WorkItem     `json:"work,omitempty"`
 	Scans        []ScanPlan     `json:"scans,omitempty"`
+	Undivided    bool           `json:"undivided,omitempty"` // too many visits to try every division into scan days
 	Questions    []QuestionItem `json:"questions,omitempty"`
 }
 

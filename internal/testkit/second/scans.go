@@ -38,6 +38,7 @@ func (p *patient) scans(results []*result) []ScanPlan {
 		return a.key < b.key
 	})
 	list = p.sociable(list)
+	p.divisions = 0
 	for most := 1; most <= len(list); most++ {
 		if found := p.divide(list, nil, most); found != nil {
 			return writeScans(found)
@@ -46,11 +47,21 @@ func (p *patient) scans(results []*result) []ScanPlan {
 	return nil
 }
 
+// patience is after how many tries a chart is too crowded for trying every
+// division: its plan then says Undivided and proposes nothing.
+const patience = 200_000
+
+// undivided tells whether the search for scan days was given up.
+func (p *patient) undivided() bool { return p.divisions > patience }
+
 // divide puts the errands one after the other into a scan that is there, the
 // earliest first, or into a new one; nil where so few scans are not enough.
 func (p *patient) divide(list []errand, scans [][]errand, most int) [][]errand {
 	if len(list) == 0 {
 		return scans
+	}
+	if p.divisions++; p.undivided() {
+		return nil
 	}
 	for i := 0; i <= len(scans) && i < most; i++ {
 		next := append([][]errand{}, scans...)
