@@ -66,6 +66,13 @@ func (p *parser) step(s *yamldoc.Section) Step {
 		one := p.condition(c, true)
 		out.OnlyIf = &one
 	}
+	if also := s.Map("also"); also != nil {
+		out.Also = &Also{Kinds: p.kinds(also, "kinds"), Within: p.days(also, "within", 1)}
+		if !also.Has("kinds") {
+			also.Report("kinds", "is missing; the kinds of imaging that are asked for beside it are expected")
+		}
+		also.Done()
+	}
 	out.Cite = p.cite(s)
 	s.Done()
 	return out

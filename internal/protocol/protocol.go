@@ -80,7 +80,15 @@ type Step struct {
 	Ways   []Way
 	Needs  chart.Territory // zero: what the implant needs
 	OnlyIf *Condition      // the visit exists only if this holds on the first scan
+	Also   *Also           // imaging that the source asks for beside it; nil: none
 	Cite   Cite
+}
+
+// Also is imaging that a source asks for beside that which does a visit. Where it
+// is not on record that is said; the visit is done all the same.
+type Also struct {
+	Kinds  []chart.Kind
+	Within int // days between the two
 }
 
 // Repeat is the repeating step at the end of a series. Its visits lie at

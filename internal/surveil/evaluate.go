@@ -3,6 +3,7 @@ package surveil
 import (
 	"slices"
 	"strconv"
+	"strings"
 
 	"perennial/internal/chart"
 	"perennial/internal/day"
@@ -172,10 +173,32 @@ func (e *engine) whyVisit(v *visit) []Reason {
 	if v.rule != "" {
 		made.Rule, made.Facts, made.Word = "trigger-visit", append(made.Facts, v.cause...), v.rule
 	}
-	if v.aside == nil {
-		return []Reason{made, e.whyStanding(v)}
+	why := []Reason{made}
+	if v.aside != nil {
+		why = append(why, v.aside.ruled...)
 	}
-	return append(append([]Reason{made}, v.aside.ruled...), e.whyStanding(v))
+	if missing := e.alsoMissing(v); missing != nil {
+		why = append(why, *missing)
+	}
+	return append(why, e.whyStanding(v))
+}
+
+// alsoMissing says that imaging which the source asks for beside that of a visit
+// that is done is not on record; nil where it is, or none is asked for.
+func (e *engine) alsoMissing(v *visit) *Reason {
+	if v.also == nil || v.standing != Done {
+		return nil
+	}
+	for _, s := range e.studies {
+		if slices.Contains(v.also.Kinds, s.Kind) && s.Covers&v.need != 0 && !s.refused && s.On.Apart(v.got.On) <= v.also.Within {
+			return nil
+		}
+	}
+	var names []string
+	for _, k := range v.also.Kinds {
+		names = append(names, k.String())
+	}
+	return &Reason{Rule: "also-missing", From: v.got.On, Days: v.also.Within, Word: strings.Join(names, " or "), Cite: v.cite.Whole}
 }
 
 // madeBy are the operations that a visit counts from.

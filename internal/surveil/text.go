@@ -70,6 +70,7 @@ func Templates() []Template {
 		// Where a visit stands.
 		{"done-on-time", "Imaging on {from} satisfies it, in the window (told by {word})."},
 		{"done-late", "Imaging on {from} satisfies it, after the window (told by {word})."},
+		{"also-missing", "The source asks for a {word} beside it; none within {days} days of {from} is on record. The visit is done all the same."},
 		{"accepted-by-person", "Imaging on {from} was accepted for it by a person."},
 		{"decided-by-person", "A person took the decision on {from}; no imaging is asked for."},
 		{"asks-for-decision", "No imaging: a person decides whether the filter can come out, and enters it as reviewed for this visit."},

@@ -31,6 +31,7 @@ type visit struct {
 	rolling  bool // counted from the last imaging
 	protocol *protocol.Protocol
 	cite     protocol.Cite
+	also     *protocol.Also // imaging asked for beside it
 	cause    []string // facts that made it
 	rule     string   // id of the trigger
 
@@ -210,7 +211,9 @@ func (e *engine) grid(m *implant, c *clock, p *protocol.Protocol, s *protocol.Se
 	}
 	for i := range s.Steps {
 		if step := &s.Steps[i]; step.OnlyIf == nil {
-			put(step.ID, step.At, step.Before, step.After).wants(step.Ways, step.Needs, step.Cite)
+			v := put(step.ID, step.At, step.Before, step.After)
+			v.wants(step.Ways, step.Needs, step.Cite)
+			v.also = step.Also
 		}
 	}
 	if r := s.Repeat; r != nil && r.Every.Months > 0 {
@@ -310,6 +313,7 @@ func (e *engine) conditionalVisit(m *implant, c *clock, p *protocol.Protocol, s 
 	v := &visit{implant: m, clock: c, seriesID: s.ID, ladder: s.Ladder, step: step.ID, n: 1, target: target, rule: step.ID,
 		opens: target.Plus(-step.Before), closes: target.Plus(step.After), need: c.need, protocol: p, trigger: true}
 	v.wants(step.Ways, step.Needs, step.Cite)
+	v.also = step.Also
 	return v
 }
 
