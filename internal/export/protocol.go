@@ -113,6 +113,7 @@ type step struct {
 	ways  []protocol.Way
 	needs chart.Territory // zero: it depends on the implant
 	cite  protocol.Cite
+	also  *protocol.Also
 }
 
 func (s *step) id() string { return strings.ReplaceAll(s.key, "/", "-") }
@@ -158,14 +159,14 @@ func seriesKey(p *protocol.Protocol, at int) string {
 // fixed is a step of a series, by their places.
 func fixed(p *protocol.Protocol, series, at int) step {
 	st := &p.Series[series].Steps[at]
-	return step{seriesKey(p, series) + "/" + st.ID, "Visit " + st.ID, st.At, st.Ways, needed(p, p.Series[series].Classes, st.Needs), st.Cite}
+	return step{seriesKey(p, series) + "/" + st.ID, "Visit " + st.ID, st.At, st.Ways, needed(p, p.Series[series].Classes, st.Needs), st.Cite, st.Also}
 }
 
 // repeated is the repeated step of a series, by its place.
 func repeated(p *protocol.Protocol, series int) step {
 	s := &p.Series[series]
 	r := s.Repeat
-	return step{seriesKey(p, series) + "/every-" + r.Every.String(), "Visits " + s.Prefix + ", every " + offsetText(r.Every), r.From, r.Ways, needed(p, s.Classes, r.Needs), r.Cite}
+	return step{seriesKey(p, series) + "/every-" + r.Every.String(), "Visits " + s.Prefix + ", every " + offsetText(r.Every), r.From, r.Ways, needed(p, s.Classes, r.Needs), r.Cite, nil}
 }
 
 // adds says whether a trigger adds visits.
@@ -180,7 +181,7 @@ func triggered(p *protocol.Protocol, at int) step {
 	}
 	r := t.Then.Series
 	every := day.Offset{Months: r.Every}
-	return step{"trigger/" + t.ID, "Visits added by the rule " + t.ID + ", every " + offsetText(every), every, r.Ways, needed(p, t.Classes, r.Needs), t.Cite}
+	return step{"trigger/" + t.ID, "Visits added by the rule " + t.ID + ", every " + offsetText(every), every, r.Ways, needed(p, t.Classes, r.Needs), t.Cite, nil}
 }
 
 // needed is what a step must show: what it says itself, else what all implants
@@ -213,6 +214,9 @@ func (w *written) activity(p *protocol.Protocol, s *step) {
 	text := "Satisfied by: " + waysText(s.ways) + "."
 	if s.needs == 0 {
 		text += " What must be shown depends on the implant."
+	}
+	if a := s.also; a != nil {
+		text += " The source asks for " + kindsText(a.Kinds) + " within " + days(a.Within) + " beside it; without it the visit is done all the same."
 	}
 	if publication(p) == "draft" {
 		text = draftText + " " + text

@@ -32,8 +32,8 @@ type visit struct {
 	protocol *protocol.Protocol
 	cite     protocol.Cite
 	also     *protocol.Also // imaging asked for beside it
-	cause    []string // facts that made it
-	rule     string   // id of the trigger
+	cause    []string       // facts that made it
+	rule     string         // id of the trigger
 
 	got      *study // what satisfied it
 	ruling   string // the ruling that accepted it
