@@ -177,7 +177,7 @@ func adds(t *protocol.Trigger) bool { return t.Then.Visit != nil || t.Then.Serie
 func triggered(p *protocol.Protocol, at int) step {
 	t := &p.Triggers[at]
 	if v := t.Then.Visit; v != nil {
-		return step{"trigger/" + t.ID, "Visit added by the rule " + t.ID, v.At, v.Ways, needed(p, t.Classes, v.Needs), t.Cite}
+		return step{"trigger/" + t.ID, "Visit added by the rule " + t.ID, v.At, v.Ways, needed(p, t.Classes, v.Needs), t.Cite, nil}
 	}
 	r := t.Then.Series
 	every := day.Offset{Months: r.Every}
