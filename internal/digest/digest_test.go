@@ -75,7 +75,7 @@ func TestLetter(t *testing.T) {
 	if again := write(t, sample()); !reflect.DeepEqual(again, l) {
 		t.Error("the same input gave another letter")
 	}
-	if l.Subject != "ALARM Vascular unit, Example Harbour: implant surveillance, 3 Mar 2026: 3 changed, 1 overdue, 1 lost" {
+	if l.Subject != "ALARM Vascular unit, Example Harbour: implant surveillance, 3 Mar 2026: 3 changed, 1 overdue, 1 lost or presumed lost" {
 		t.Errorf("subject %q", l.Subject)
 	}
 	other, _ := digest.Write(sample(), " Nurse@Example.org")

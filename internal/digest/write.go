@@ -40,7 +40,7 @@ func Write(in Input, to string) (Letter, error) {
 
 // subject holds the site's name, the day and counts.
 func subject(in Input, v view) string {
-	s := fmt.Sprintf("%s: implant surveillance, %s: %d changed, %d overdue, %d lost", v.Site, in.On.Text(), len(in.Changed), len(in.Overdue), len(in.Lost))
+	s := fmt.Sprintf("%s: implant surveillance, %s: %d changed, %d overdue, %d lost or presumed lost", v.Site, in.On.Text(), len(in.Changed), len(in.Overdue), len(in.Lost))
 	if len(v.Alarms) > 0 {
 		s = "ALARM " + s
 	}

@@ -19,12 +19,12 @@ import (
 const patients = "../../../testdata/patients"
 
 // rows are the rows of the table of worked cases that must be here.
-const rows = "01 02 04 05 07 08 10 11 13 14 16 17 19 20 22 23 25 26 28 29 31a 31b 32 34 37 38 40 46 47 49 50 52 53 55 56 58 59 61 62 64 65 67 68 " +
+const rows = "01 02 04 05 07 08 10 11 13 14 16 17 19 20 22 23 25 26 28 29 31a 31b 32 34 35 37 38 40 43 44 46 47 49 50 52 53 55 56 58 59 61 62 64 65 67 68 " +
 	"70 71 73a 73b 74 76 77 79 80 82 83 85 86"
 
 // ours is how many cases there are, at least, that no table has and a nurse or a
 // registry would ask for. It only grows.
-const ours = 56
+const ours = 88
 
 // each runs a test on every folder whose name begins with one of the prefixes.
 func each(t *testing.T, test func(*testing.T, *cases.Case), prefixes ...string) {
