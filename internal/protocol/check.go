@@ -40,6 +40,20 @@ func (p *parser) check(top *yamldoc.Section, out *Protocol, rows []row) {
 	}
 	p.checkConditional(rows)
 	p.checkCircles(out.Triggers)
+	p.checkInstead(out)
+}
+
+// checkInstead looks whether a series that takes the place of the calendar's
+// visits leaves longer without imaging than the protocol allows.
+func (p *parser) checkInstead(out *Protocol) {
+	for i := range out.Triggers {
+		s := out.Triggers[i].Then.Series
+		if s == nil || !s.Instead || s.Every == 0 || out.Gap.Zero() || units(day.Offset{Months: s.Every}) <= units(out.Gap) {
+			continue
+		}
+		p.report(p.whenAt[i], "", "the visits of %s come every %s in place of the calendar's, which is longer than the protocol's gap %s: every such patient would show an imaging gap",
+			out.Triggers[i].ID, months(s.Every), out.Gap)
+	}
 }
 
 // checkOrder looks at the steps of a series one after another.

@@ -136,7 +136,7 @@ func TestSchemaRefusesMistakes(t *testing.T) {
 func TestSchemaReadsTriggersAsTheProgram(t *testing.T) {
 	t.Parallel()
 	s, _ := schema(t)
-	unseen := []string{"on the first scan with growth beside it", "series that ends before it begins", "two visits that show one another's finding"}
+	unseen := []string{"on the first scan with growth beside it", "series that ends before it begins", "two visits that show one another's finding", "in place of the calendar, further apart than the gap"}
 	doc := read(t, "good-small.yaml")
 	for _, e := range triggerEdits() {
 		err := valid(t, s, bytes.Replace(doc, []byte(e.from), []byte(e.to), 1))

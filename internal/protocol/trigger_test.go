@@ -50,6 +50,8 @@ func triggerEdits() []edit {
 		{"an operation on the first scan", "        at: P12M\n", "        at: P12M\n        only_if: {event: occlusion}\n", "a scan shows findings"},
 		{"review the same day", then, "review: {within: 0, urgency: stat}", ""},
 		{"added series", then, "series: {every: P6M, until: P2Y, before: 60, after: 60, ways: cta, needs: [chest], instead: yes}", ""},
+		{"in place of the calendar, further apart than the gap", then, "series: {every: P2Y, until: P10Y, before: 60, after: 60, ways: cta, instead: yes}", "longer than the protocol's gap P15M"},
+		{"beside the calendar, as far apart", then, "series: {every: P2Y, until: P10Y, before: 60, after: 60, ways: cta}", ""},
 		{"its windows just apart", then, "series: {every: P6M, until: P24M, before: 91, after: 90, ways: cta}", ""},
 		{"a series of one visit", then, "series: {every: P6M, until: P6M, before: 60, after: 60, ways: cta}", ""},
 		{"ten years", then, "series: {every: P1Y, until: P10Y, before: 60, after: 60, ways: cta}", ""},
@@ -86,11 +88,11 @@ func trigger(t *testing.T, when, then string) protocol.Trigger {
 func TestParseTriggersInFull(t *testing.T) {
 	t.Parallel()
 	got := trigger(t, "{finding: sac-diameter, at_least: 5 cm, below: 55.5 mm, of: [ascending, arch], seen: duplex, sex: female, if: dissection, first_scan: no, with: {growth: 5 mm, of: sac}}",
-		"review: {within: 0, urgency: stat}, series: {every: P1Y6M, until: P6Y, before: 61, after: 62, ways: [{kinds: [duplex]}], needs: [legs], instead: yes}, withhold: 90, note: look")
+		"review: {within: 0, urgency: stat}, series: {every: P1Y3M, until: P5Y, before: 61, after: 62, ways: [{kinds: [duplex]}], needs: [legs], instead: yes}, withhold: 90, note: look")
 	when := protocol.Condition{Finding: "sac-diameter", AtLeast: 500, Below: 555, Of: []string{"ascending", "arch"}, Seen: []chart.Kind{chart.Duplex}, Sex: "female", If: "dissection", Later: true,
 		With: &protocol.Condition{Growth: 50, Of: []string{"sac"}}}
 	then := protocol.Effect{Review: &protocol.Review{Within: 0, Urgency: "stat"}, Withhold: 90, Note: "look",
-		Series: &protocol.AddedSeries{Every: 18, Until: 72, Before: 61, After: 62, Ways: []protocol.Way{{Kinds: []chart.Kind{chart.Duplex}}}, Needs: chart.Legs, Instead: true}}
+		Series: &protocol.AddedSeries{Every: 15, Until: 60, Before: 61, After: 62, Ways: []protocol.Way{{Kinds: []chart.Kind{chart.Duplex}}}, Needs: chart.Legs, Instead: true}}
 	if d := cmp.Diff(when, got.When); d != "" {
 		t.Errorf("when (-want +got)\n%s", d)
 	}
