@@ -76,7 +76,7 @@ func (e *engine) labelLayers(m *implant, c *clock) []layer {
 	for i := len(e.r.Labels) - 1; i >= 0; i-- {
 		l := &e.r.Labels[i]
 		at := slices.IndexFunc(devices, func(d chart.Device) bool {
-			return d.UDI != "" && slices.Contains(l.Devices, chart.MarkForm(chart.MarkModel, d.UDI))
+			return d.UDI != "" && chart.MarkForm(chart.MarkModel, d.UDI) == l.Device
 		})
 		if at < 0 {
 			continue
@@ -121,13 +121,10 @@ func (e *engine) studyLayers(m *implant, c *clock, below []layer) []layer {
 	if len(e.parts) == 0 {
 		return below
 	}
-	for i := len(e.r.Studies) - 1; i >= 0; i-- {
-		s := &e.r.Studies[i]
-		if !s.Care || !s.Protocol.For(c.class) {
-			continue
-		}
-		at := slices.IndexFunc(e.parts, func(p *part) bool { return p.key == s.Key })
-		if at < 0 {
+	for i := len(e.r.StudyCare) - 1; i >= 0; i-- {
+		s := &e.r.StudyCare[i]
+		at := slices.IndexFunc(e.parts, func(p *part) bool { return means(p.key, s.Key, s.Name) })
+		if at < 0 || !s.Protocol.For(c.class) {
 			continue
 		}
 		for j := range e.parts[at].stays {
@@ -145,7 +142,7 @@ func (e *engine) studyLayers(m *implant, c *clock, below []layer) []layer {
 }
 
 // studyLayer is the protocol of a study for one stay on it.
-func studyLayer(m *implant, c *clock, s *Study, t *stay) layer {
+func studyLayer(m *implant, c *clock, s *StudyCare, t *stay) layer {
 	since := day.On(t.from)
 	if t.from == 0 {
 		since = m.index

@@ -98,7 +98,7 @@ func (e *engine) reportHead(p *part) Report {
 		r.Left = last.left
 	}
 	if p.study != nil {
-		r.Protocol, r.Draft, r.Care = p.study.Protocol.Ref(), p.study.Protocol.Status == "draft", p.study.Care
+		r.Protocol, r.Draft, r.Care = p.study.Protocol.Ref(), p.study.Protocol.Status == "draft", slices.ContainsFunc(e.r.StudyCare, func(s StudyCare) bool { return s.Until == 0 && s.Key == p.key })
 	}
 	return r
 }

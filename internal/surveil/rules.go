@@ -13,8 +13,10 @@ type Rules struct {
 	// All are all known protocols by id, for rulings that choose one.
 	All      map[string]*protocol.Protocol
 	Settings Settings
-	Studies  []Study // in the order of the settings
-	Labels   []Label // in the order of the settings
+	Studies  []Study
+	// What goes before the site's protocols; of several the first is the strongest.
+	StudyCare []StudyCare
+	Labels    []Label
 }
 
 // InForce is a protocol and the day from which the site uses it (zero: from

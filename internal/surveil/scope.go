@@ -16,23 +16,25 @@ type Study struct {
 	Name     string // for people
 	Protocol *protocol.Protocol
 	Bins     *protocol.Profile // in which column a scan counts; nil: nothing is said of it
-	Care     bool              // it also makes the work of those who are on it
-	// From and Until are the days on which it makes the work; zero: no limit.
-	// One with an end is kept for what it decided, and reports nothing.
-	From, Until day.Day
 }
 
-// names says whether a text means this study: its key, at whatever server, or
-// its name.
-func (s *Study) names(text string) bool {
-	return text == s.Key || text == s.Name || strings.HasSuffix(text, "/"+s.Key)
+// StudyCare is a study that also makes the work of those who are on it.
+type StudyCare struct {
+	Key, Name   string
+	Protocol    *protocol.Protocol
+	From, Until day.Day // days on which it does; zero: no limit
 }
 
-// Label is a protocol that the labelling of some devices asks for.
+// Label is a protocol that the labelling of a device asks for.
 type Label struct {
-	Devices     []string // device identifiers in the form of chart.MarkForm
+	Device      string // device identifier in the form of chart.MarkForm
 	Protocol    *protocol.Protocol
 	From, Until day.Day // days on which it holds; zero: no limit
+}
+
+// means says whether a text means a study: its key, at whatever server, or its name.
+func means(text, key, name string) bool {
+	return text == key || text == name || strings.HasSuffix(text, "/"+key)
 }
 
 // part is the patient's part in one study.
@@ -94,7 +96,7 @@ func (e *engine) findParts() {
 // studyOf is the study of the settings that a text names; nil where they know none.
 func (e *engine) studyOf(text string) *Study {
 	for i := range e.r.Studies {
-		if s := &e.r.Studies[i]; s.Until == 0 && s.names(text) {
+		if s := &e.r.Studies[i]; means(text, s.Key, s.Name) {
 			return s
 		}
 	}
@@ -114,7 +116,7 @@ func (e *engine) partIn(text string) {
 
 // named says whether a text means the study of a part.
 func (p *part) named(text string) bool {
-	return text == p.key || p.study != nil && p.study.names(text)
+	return means(text, p.key, p.name)
 }
 
 // moves lists what begins and ends the part in a study.
