@@ -243,3 +243,15 @@ func whoseBase(f *InForce) string {
 	}
 	return "the protocol " + f.Protocol.ID
 }
+
+// Choice is why the implant is followed by its protocol and what that goes before,
+// where it is not followed as everybody is.
+func (m *Implant) Choice() []Reason {
+	var list []Reason
+	for _, r := range m.Why {
+		if strings.HasPrefix(r.Rule, "care-") || r.Rule == "labelling-other-class" {
+			list = append(list, r)
+		}
+	}
+	return list
+}

@@ -25,6 +25,35 @@ type Report struct {
 	Visits   []ReportVisit // by target
 }
 
+// Said is the part in the study in words.
+func (r *Report) Said() string {
+	since := "since a day that is not on record"
+	if r.From > 0 {
+		since = "since " + r.From.Text()
+	}
+	said := "On the study " + since
+	switch {
+	case r.Left != "" && r.Until > 0:
+		said += ", until " + r.Until.Text() + " (" + r.Left + "). "
+	case r.Left != "":
+		said += "; left on a day that is not on record (" + r.Left + "). "
+	case r.Until > 0:
+		said += ", planned until " + r.Until.Text() + ". "
+	default:
+		said += ". "
+	}
+	switch {
+	case r.Protocol == "":
+		said += "No protocol is set for it: nothing is reported. "
+	case r.Implant == "":
+		said += "The patient has no implant of the classes of its protocol. "
+	}
+	if slices.Contains([]string{"withdrawn", "off-study", "ended"}, r.Left) {
+		return said + "Leaving a study ends its reports, not the care: that goes on."
+	}
+	return said + "What is reported to a study changes nothing about the care."
+}
+
 // ReportState is where a visit stands for a study.
 type ReportState string
 
