@@ -34,7 +34,7 @@ func reportStudyCommand(e *env) *cobra.Command {
 			"States: in-window; out-of-window (imaging outside the window, nearest to this visit: a deviation); missed; open; upcoming;\n" +
 			"not-expected (before the patient took part, or after the study or the implant was left). The bin is that of the analysis.\n" +
 			"It is counted from the operation and makes no work. Without names; the patient is told by id and record number.\n\n" +
-			"Formats: table, csv, json (one object a line).\n\nExit status:\n  0  listed, also where nobody is on the study\n" +
+			"Formats: table (without the columns that a screen has no room for), csv, json (one object a line).\n\nExit status:\n  0  listed, also where nobody is on the study\n" +
 			"  1  nothing is known of the study, or the store could not be read\n  2  usage or settings",
 		Example: "  perennial report study\n  perennial report study ResearchStudy/quay-graft-study --format csv > study.csv",
 		Args:    cobra.MaximumNArgs(1),
@@ -199,19 +199,21 @@ func writeStudy(out io.Writer, format string, rows []scopeJSON) error {
 		return w.Error()
 	}
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, strings.ToUpper(strings.Join(scopeHead(), "\t")))
+	fmt.Fprintln(w, strings.ToUpper(forScreen(scopeHead())))
 	for i := range rows {
-		fmt.Fprintln(w, onOneLine(rows[i].cells()))
+		fmt.Fprintln(w, forScreen(rows[i].cells()))
 	}
 	return w.Flush()
 }
 
-// onOneLine joins cells, free of what would break a line.
-func onOneLine(cells []string) string {
-	for i := range cells {
-		cells[i] = printable(cells[i])
+// forScreen joins the cells that a screen has room for, free of what would break
+// a line.
+func forScreen(cells []string) string {
+	var shown []string
+	for _, k := range []int{1, 3, 4, 6, 7, 8, 9, 10, 11, 12, 13, 14, 16, 20} {
+		shown = append(shown, printable(cells[k]))
 	}
-	return strings.Join(cells, "\t")
+	return strings.Join(shown, "\t")
 }
 
 // choiceJSON is why an implant is followed by its protocol.
