@@ -257,3 +257,23 @@ func TestScopeHolds(t *testing.T) {
 		t.Errorf("too plain: %d followed by a study, %d wake, states %v", chosen, woke, states)
 	}
 }
+
+// A ruling goes before the site's protocols from its day on, also before one that
+// the site took up later.
+func TestRulingBeforeALaterSiteProtocol(t *testing.T) {
+	t.Parallel()
+	r := scoped(t, false)
+	r.Care["evar"] = []surveil.InForce{{Protocol: r.All["svs-aaa-2018"], Chosen: "site"}, {Protocol: r.All["esc-2024"], From: dayOf("2024-01-01"), Chosen: "site"}}
+	p := evarFile("2023-08-02").rule(chart.RuleProtocol, "2023-07-10", "Procedure/e", "label-1-6-12").plan(r, "2025-07-20")
+	var got []string
+	for _, v := range p.Implants[0].Visits {
+		id, _, _ := strings.Cut(v.Protocol, "@")
+		got = append(got, v.Step+" "+id)
+	}
+	if want := "m1 label-1-6-12, m6 label-1-6-12, y1 label-1-6-12, y2 label-1-6-12, y3 label-1-6-12"; strings.Join(got, ", ") != want {
+		t.Errorf("%s, want %s", strings.Join(got, ", "), want)
+	}
+	if got := followed(p); !strings.HasSuffix(got, "before the site's protocol esc-2024.") {
+		t.Error(got)
+	}
+}
