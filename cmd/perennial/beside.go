@@ -27,7 +27,7 @@ type house struct {
 // besides are the commands that may be handed to the daemon that holds the store.
 // The others need a store that nobody holds, or none.
 func besides() []string {
-	return []string{"import", "due", "recall", "patient", "rule", "take-back", "status", "received", "go-live", "send", "backup", "protocol", "export"}
+	return []string{"import", "due", "recall", "report", "patient", "rule", "take-back", "status", "received", "go-live", "send", "backup", "protocol", "export"}
 }
 
 // held says that another program holds the store, and which store.

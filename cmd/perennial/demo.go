@@ -147,7 +147,8 @@ func demoPages(ctx context.Context, e *env, cl *clinic.Clinic, on day.Day) error
 
 // demoClinic makes the store; its clock is given.
 func demoClinic(ctx context.Context, dir string, now func() time.Time) (*clinic.Clinic, func(), error) {
-	w, err := assess.Prepare(assess.Options{Shipped: config.Files})
+	study := assess.SiteStudy{Study: demo.StudyKey, Name: demo.StudyName, Protocol: "label-1-6-12-trial"}
+	w, err := assess.Prepare(assess.Options{Shipped: config.Files, Studies: []assess.SiteStudy{study}})
 	if err != nil {
 		return nil, nil, err
 	}

@@ -24,7 +24,8 @@ func patientCommand(e *env) *cobra.Command {
 		Use:   "patient ID",
 		Short: "Show one patient: visits with their reasons, work, questions, decisions",
 		Long: "Shows one patient as of today: each implant's visits with their reasons, the measured diameters, what to think of before a CT with contrast medium,\n" +
-			"the work, the questions, and what people decided. As JSON: name, plan (as assess writes it) and decisions.\n\n" +
+			"the work, the questions, what people decided, and what studies are told (study scope). As JSON: name, plan (as assess writes it), decisions,\n" +
+			"chosen (why an implant has another protocol than everybody, and what that goes before) and studyScope.\n\n" +
 			"Exit status:\n  0  shown\n  1  nobody knows the id, or the store could not be read\n  2  usage or settings",
 		Example: "  perennial patient p1\n  perennial patient p1 --format json",
 		Args:    cobra.ExactArgs(1),
@@ -39,7 +40,7 @@ func patientCommand(e *env) *cobra.Command {
 				return err
 			}
 			if *format == "json" {
-				return json.NewEncoder(e.stdout).Encode(patientJSON{v.Chart.Name, assess.PlanJSON(&v.Plan), v.Rulings})
+				return json.NewEncoder(e.stdout).Encode(patientJSON{v.Chart.Name, assess.PlanJSON(&v.Plan), v.Rulings, choices(&v.Plan), scopeObjects(&v.Plan)})
 			}
 			return writePatient(e.stdout, &v)
 		})
@@ -52,6 +53,8 @@ type patientJSON struct {
 	Name      string          `json:"name,omitempty"`
 	Plan      json.RawMessage `json:"plan"`
 	Decisions []chart.Ruling  `json:"decisions,omitempty"`
+	Chosen    []choiceJSON    `json:"chosen,omitempty"`
+	Scope     []scopeJSON     `json:"studyScope,omitempty"`
 }
 
 func writePatient(out io.Writer, v *clinic.View) error {
@@ -70,6 +73,7 @@ func writePatient(out io.Writer, v *clinic.View) error {
 		}
 		writeSac(out, v, &p.Implants[i])
 	}
+	writeScope(out, p)
 	writePrompts(out, v)
 	for i := range p.Work {
 		w := &p.Work[i]
@@ -164,6 +168,9 @@ func writeImplant(out io.Writer, m *surveil.Implant) error {
 		draft = " (draft protocol)"
 	}
 	fmt.Fprintf(out, "\n%s  %s  implanted %s  by %s, chosen by %s%s\n", m.ID, m.Class, m.Index.Text(), m.Protocol, m.Chosen, draft)
+	for _, why := range m.Choice() {
+		fmt.Fprintln(out, why.Text())
+	}
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	for i := range m.Visits {
 		v := &m.Visits[i]

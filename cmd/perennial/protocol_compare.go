@@ -289,7 +289,25 @@ func changedCare(was, next *surveil.Rules) []careChange {
 		}
 		list = append(list, c)
 	}
+	for _, s := range next.StudyCare {
+		if !slices.Contains(was.StudyCare, s) {
+			list = append(list, scopeChange("study "+s.Name, s.Protocol, s.From, s.Until))
+		}
+	}
+	for _, l := range next.Labels {
+		if !slices.Contains(was.Labels, l) {
+			list = append(list, scopeChange("device "+l.Device, l.Protocol, l.From, l.Until))
+		}
+	}
 	return list
+}
+
+// scopeChange is what changes for a study that makes the work, or for a device.
+func scopeChange(what string, p *protocol.Protocol, from, until day.Day) careChange {
+	if until > 0 {
+		return careChange{Class: what, Before: p.Ref(), After: "the next in order", From: until + 1}
+	}
+	return careChange{Class: what, Before: "the next in order", After: p.Ref(), From: from, Draft: p.Status == "draft", id: p.ID}
 }
 
 func writeAdoption(out io.Writer, changes []careChange, all *clinic.Comparison, said bool) error {

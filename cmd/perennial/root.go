@@ -80,6 +80,7 @@ func rootCommand(e *env) *cobra.Command {
 		importCommand(e),
 		dueCommand(e),
 		recallCommand(e),
+		reportCommand(e),
 		patientCommand(e),
 		ruleCommand(e),
 		takeBackCommand(e),

@@ -21,7 +21,8 @@ const ruleHelp = "Stores a decision of a person about one patient. It is kept wi
 	"  pause            surveillance until a date (--until)\n" +
 	"  decline          a visit (--visit), or imaging until further notice\n" +
 	"  transfer, stop   end the care here, with the reason in --why\n" +
-	"  withdraw         from a device study: its reports end, the care goes on; with --scope care surveillance ends\n" +
+	"  study            takes part in a device study or registry (--value STUDY), from a day on (--on)\n" +
+	"  withdraw         from a device study (--about STUDY; without it from all): its reports end, the care goes on; with --scope care surveillance ends\n" +
 	"  modality         another kind of imaging does (--modality), for a visit (--visit) or for all until further notice\n" +
 	"  interval         another interval between the repeated visits (--every P6M), for all or until a day (--until)\n" +
 	"  stratum          the risk stratum is confirmed (--stratum); the next abnormal finding undoes it\n" +
@@ -37,6 +38,8 @@ const ruleHelp = "Stores a decision of a person about one patient. It is kept wi
 // ruleExamples are a few of them.
 const ruleExamples = "  perennial rule accept --patient p1 --about ImagingStudy/s9 --visit Procedure/x/y2 --who 'N. Quay' --why 'images seen'\n" +
 	"  perennial rule pause --patient p1 --until 2026-09-01 --who 'N. Quay' --why 'abroad'\n" +
+	"  perennial rule study --patient p1 --value ResearchStudy/quay-graft-study --on 2025-06-20 --who 'N. Quay' --why 'consent signed'\n" +
+	"  perennial rule withdraw --patient p1 --about ResearchStudy/quay-graft-study --who 'N. Quay' --why 'consent withdrawn; clinic visits go on'\n" +
 	"  perennial rule withdraw --patient p1 --scope care --who 'N. Quay' --why 'wants no more follow-up, letter of 3 March'\n" +
 	"  perennial rule modality --patient p1 --about Procedure/x --modality mr-angiogram --who 'N. Quay' --why 'contrast allergy, agreed with radiology'\n" +
 	"  perennial rule interval --patient p1 --about Procedure/x --every P6M --until 2028-01-31 --who 'N. Quay' --why 'sac grows slowly'\n" +
@@ -62,11 +65,11 @@ func ruleCommand(e *env) *cobra.Command {
 	format := formatFlag(c, "table", "json")
 	f := c.Flags()
 	f.StringVar(&r.Patient, "patient", "", "id of the patient")
-	f.StringVar(&r.About, "about", "", "reference of a study, report or implant, or key of a question or work item")
+	f.StringVar(&r.About, "about", "", "reference of imaging, a report, an implant or a device study, or key of a question or work item")
 	f.StringVar(&r.Visit, "visit", "", "the visit, as the plan names it")
 	f.StringVar(&on, "on", "", "day from which it holds, YYYY-MM-DD (default today)")
 	f.StringVar(&until, "until", "", "day until which it holds, YYYY-MM-DD: a pause, decline, modality, interval or snooze")
-	f.StringVar(&r.Value, "value", "", "date, class, protocol, answer, finding or last stage")
+	f.StringVar(&r.Value, "value", "", "date, class, protocol, answer, finding, device study or last stage")
 	said.flags(c)
 	f.StringVar(&r.Class, "class", "", "class of an implant placed elsewhere")
 	f.StringVar(&r.Device, "device", "", "device of an implant placed elsewhere")
@@ -79,6 +82,7 @@ func ruleCommand(e *env) *cobra.Command {
 	oneOf(c, "outcome", chart.Outcomes()...)
 	c.ValidArgsFunction = firstArg(cobra.FixedCompletions(kindWords(), cobra.ShellCompDirectiveNoFileComp))
 	_ = c.RegisterFlagCompletionFunc("patient", completePatients(e, site))
+	_ = c.RegisterFlagCompletionFunc("value", completeValue(e, site))
 	c.RunE = func(c *cobra.Command, args []string) error {
 		if r.Kind = chart.RulingKind(args[0]); !slices.Contains(chart.RulingKinds(), r.Kind) {
 			return usageError(fmt.Sprintf("the kind %q is not known", args[0]), "Choose one of "+orList(kindWords())+".")
@@ -102,6 +106,16 @@ func ruleCommand(e *env) *cobra.Command {
 		})
 	}
 	return c
+}
+
+// completeValue offers studies where a ruling is about one.
+func completeValue(e *env, site *string) cobra.CompletionFunc {
+	return func(c *cobra.Command, args []string, typed string) ([]string, cobra.ShellCompDirective) {
+		if len(args) == 0 || args[0] != string(chart.RuleStudy) {
+			return nil, cobra.ShellCompDirectiveNoFileComp
+		}
+		return completeStudies(e, site)(c, args, typed)
+	}
 }
 
 // kindWords are the kinds of rulings.

@@ -149,6 +149,12 @@ func useSettings(name string, o *assess.Options) error {
 	for _, u := range s.Care {
 		o.Site = append(o.Site, assess.SiteUse{Protocol: u.Protocol, From: u.From})
 	}
+	for _, one := range s.Studies {
+		o.Studies = append(o.Studies, assess.SiteStudy(one))
+	}
+	for _, one := range s.Labels {
+		o.Labels = append(o.Labels, assess.SiteLabel(one))
+	}
 	numbers := engineNumbers(&s)
 	o.Settings = &numbers
 	return nil

@@ -29,7 +29,7 @@ func table() map[string]string {
 		"fhirhttp": "fhir fault", "source": "fhir", "source/folder": "source fhir fault", "source/rest": "source fhir fhirhttp fault",
 		"carrier/fhirtask": "day chart surveil notice outbox fhir fhirhttp fault", "carrier/email": "day chart surveil notice digest outbox mail fault",
 		"export": "day chart protocol surveil notice fhir fault",
-		"mail":   "fault", "settings": "day yamldoc fault",
+		"mail":   "fault", "settings": "day chart yamldoc fault",
 		"clinic":   heart + " " + words + " assess kv store audit outbox source",
 		"web":      "day chart protocol surveil sac prompt cohort notice clinic outbox audit fault",
 		"unmapped": "codes fhir fault", "daemon": "*", "demo": "day fhir fault", "doorway": "fault", "testkit/cases": "*", "testkit/second": "",

@@ -63,13 +63,15 @@ const (
 type Options struct {
 	Paths     []string // files and folders; "-" is standard input
 	Format    Format
-	AsOf      string    // YYYY-MM-DD; empty: today in the zone
-	KnownAt   string    // RFC 3339, or a date: the end of that day in the zone; empty: all counts
-	Zone      string    // IANA name; empty: UTC
-	Rulings   string    // file of rulings, NDJSON; empty: none
-	Protocols []string  // ids or files
-	Site      []SiteUse // the site's care protocols; those above come first
-	Codes     []string  // files of the site's own code map
+	AsOf      string      // YYYY-MM-DD; empty: today in the zone
+	KnownAt   string      // RFC 3339, or a date: the end of that day in the zone; empty: all counts
+	Zone      string      // IANA name; empty: UTC
+	Rulings   string      // file of rulings, NDJSON; empty: none
+	Protocols []string    // ids or files
+	Site      []SiteUse   // the site's care protocols; those above come first
+	Studies   []SiteStudy // that the site reports to
+	Labels    []SiteLabel
+	Codes     []string // files of the site's own code map
 	Now       time.Time
 	Settings  *surveil.Settings // nil: the defaults
 	Shipped   fs.FS             // folders codes and protocols

@@ -119,7 +119,10 @@ func loadRules(o *Options, settings surveil.Settings) (*surveil.Rules, error) {
 		set[p.ID] = p
 	}
 	rules := &surveil.Rules{Care: surveil.CareFrom(set, chosen), All: protocolSet(set), Settings: settings}
-	return rules, addSite(set, rules, o.Site, chosen)
+	if err := addSite(set, rules, o.Site, chosen); err != nil {
+		return nil, err
+	}
+	return rules, addScope(o, set, rules)
 }
 
 // findProtocol finds a protocol by its id, else reads the file.

@@ -15,6 +15,7 @@ const (
 	RuleTransfer  RulingKind = "transfer"   // care, with documented acceptance
 	RuleDecline   RulingKind = "decline"    // this visit, or imaging until further notice
 	RuleWithdraw  RulingKind = "withdraw"   // from a study, which ends no care; with the value "care" from surveillance
+	RuleStudy     RulingKind = "study"      // the patient takes part in a device study or a registry
 	RuleAnswer    RulingKind = "answer"     // a question
 	RuleIndex     RulingKind = "index-date" // the date of an index operation
 	RuleClass     RulingKind = "class"      // the class of an implant
@@ -43,7 +44,7 @@ type Ruling struct {
 	Visit     string     `json:"visit,omitempty"`   // "Procedure/x/y2": implant and step; later clocks "Procedure/x/2/m1"
 	On        day.Day    `json:"on,omitempty"`      // from when it holds; the day of When where not given
 	Until     day.Day    `json:"until,omitempty"`   // of a pause, a snooze, an agreed modality or interval
-	Value     string     `json:"value,omitempty"`   // answer, class, protocol, date as written, modality, interval, stratum, last stage, finding
+	Value     string     `json:"value,omitempty"`   // answer, class, protocol, date as written, modality, interval, stratum, last stage, finding, study
 	Class     string     `json:"class,omitempty"`   // of an implant added by hand
 	Channel   string     `json:"channel,omitempty"` // of an attempt
 	Outcome   string     `json:"outcome,omitempty"` // of an attempt
@@ -63,7 +64,7 @@ type TakenBack struct {
 
 // RulingKinds are all kinds, for messages and checks.
 func RulingKinds() []RulingKind {
-	return []RulingKind{RuleAccept, RuleRefuse, RuleReviewed, RulePause, RuleStop, RuleTransfer, RuleDecline, RuleWithdraw, RuleAnswer,
+	return []RulingKind{RuleAccept, RuleRefuse, RuleReviewed, RulePause, RuleStop, RuleTransfer, RuleDecline, RuleWithdraw, RuleStudy, RuleAnswer,
 		RuleIndex, RuleClass, RuleProtocol, RuleModality, RuleInterval, RuleStratum, RuleStaged, RuleConfirm, RuleSnooze,
 		RuleImplant, RuleAttempt, RuleDied, RuleAlive, RuleNoImplant}
 }

@@ -50,6 +50,10 @@ func (r *Ruling) Problem() string {
 		if r.Value != "" && r.Value != ScopeStudy && r.Value != ScopeCare {
 			return "the scope of a withdrawal is study or care"
 		}
+	case RuleStudy:
+		if strings.TrimSpace(r.Value) == "" {
+			return "the study is missing: name it as the settings do, by reference (ResearchStudy/x), identifier (system|value) or name"
+		}
 	case RuleModality:
 		if k, ok := ParseKind(r.Value); !ok || k == OtherImaging {
 			return "the kind of imaging that was agreed is missing or not known: " + strings.Join(Agreeable(), ", ")

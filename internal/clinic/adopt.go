@@ -89,7 +89,11 @@ func adoptedOf(r *surveil.Rules) store.Adopted {
 	for id, p := range r.All {
 		a.All[id] = p.Hash
 	}
-	text, _ := json.Marshal([]any{a.Care, a.All}) // maps of words and days: cannot fail
+	asked := []any{a.Care, a.All}
+	if a.Studies, a.Labels = keptStudies(r.StudyCare), keptLabels(r.Labels); len(a.Studies)+len(a.Labels) > 0 {
+		asked = append(asked, a.Studies, a.Labels)
+	}
+	text, _ := json.Marshal(asked) // maps of words and days: cannot fail
 	sum := sha256.Sum256(text)
 	a.Given = hex.EncodeToString(sum[:16])
 	return a
@@ -130,7 +134,7 @@ func rulesOf(r kv.Reader, a *store.Adopted, given *surveil.Rules) (*surveil.Rule
 		read[hash], _ = protocol.Parse("adopted", []byte(text))
 		return read[hash], nil
 	}
-	out := &surveil.Rules{Care: map[string][]surveil.InForce{}, All: map[string]*protocol.Protocol{}, Settings: given.Settings}
+	out := &surveil.Rules{Care: map[string][]surveil.InForce{}, All: map[string]*protocol.Protocol{}, Settings: given.Settings, Studies: given.Studies}
 	for class, eras := range a.Care {
 		for _, e := range eras {
 			p, err := find(e.Hash)
@@ -147,6 +151,10 @@ func rulesOf(r kv.Reader, a *store.Adopted, given *surveil.Rules) (*surveil.Rule
 		}
 		out.All[id] = p
 	}
+	whole, err := takeScope(out, a, find)
+	if !whole || err != nil {
+		return nil, err
+	}
 	return out, nil
 }
 
@@ -158,6 +166,9 @@ func differ(old, next *surveil.Rules) bool {
 			return true
 		}
 	}
+	if !slices.Equal(keptStudies(old.StudyCare), keptStudies(next.StudyCare)) || !slices.Equal(keptLabels(old.Labels), keptLabels(next.Labels)) {
+		return true
+	}
 	same := func(a, b surveil.InForce) bool { return a.Protocol.Hash == b.Protocol.Hash && a.From == b.From }
 	return !maps.EqualFunc(old.Care, next.Care, func(a, b []surveil.InForce) bool { return slices.EqualFunc(a, b, same) })
 }
@@ -166,7 +177,8 @@ func differ(old, next *surveil.Rules) bool {
 // day: from that day on, or from the later day that the site names. What lies
 // before stays under its version.
 func successor(old, given *surveil.Rules, today day.Day) *surveil.Rules {
-	out := &surveil.Rules{Care: maps.Clone(old.Care), All: maps.Clone(old.All), Settings: given.Settings}
+	out := &surveil.Rules{Care: maps.Clone(old.Care), All: maps.Clone(old.All), Settings: given.Settings, Studies: given.Studies,
+		StudyCare: continuedStudies(old.StudyCare, given.StudyCare, today), Labels: continuedLabels(old.Labels, given.Labels, today)}
 	maps.Copy(out.All, given.All)
 	for class, eras := range given.Care {
 		out.Care[class] = continued(old.Care[class], eras, today)
@@ -221,7 +233,7 @@ func (c *Clinic) Adopt(ctx context.Context, who string) (Changes, error) {
 	return c.rebuild(ctx)
 }
 
-// refsOf says for the audit trail what is in force, by class.
+// refsOf says for the audit trail what is in force, by class, study and device.
 func refsOf(r *surveil.Rules) map[string][]string {
 	out := map[string][]string{}
 	for class, eras := range r.Care {
@@ -232,6 +244,12 @@ func refsOf(r *surveil.Rules) map[string][]string {
 			}
 			out[class] = append(out[class], text)
 		}
+	}
+	for _, s := range r.StudyCare {
+		out["study "+s.Key] = append(out["study "+s.Key], s.Protocol.Ref())
+	}
+	for _, l := range r.Labels {
+		out["device "+l.Device] = append(out["device "+l.Device], l.Protocol.Ref())
 	}
 	return out
 }

@@ -13,7 +13,7 @@ import (
 
 // engine is counted up when surveil or intake decide something else on the same
 // input: stored plans are then made again.
-const engine = 6
+const engine = 7
 
 // basisOf is a hash of all that plans rest on beside the resources and rulings.
 func basisOf(o *Options, rules *surveil.Rules) string {
@@ -26,6 +26,16 @@ func basisOf(o *Options, rules *surveil.Rules) string {
 	}
 	for _, id := range slices.Sorted(maps.Keys(rules.All)) {
 		fmt.Fprintln(h, id, rules.All[id].Hash)
+	}
+	for i := range rules.Studies {
+		s := &rules.Studies[i]
+		fmt.Fprintln(h, "study", s.Key, s.Name, s.Protocol.Ref(), s.Protocol.Hash, s.Bins)
+	}
+	for _, s := range rules.StudyCare {
+		fmt.Fprintln(h, "care", s.Key, s.Name, s.Protocol.Hash, s.From, s.Until)
+	}
+	for _, l := range rules.Labels {
+		fmt.Fprintln(h, "label", l.Device, l.Protocol.Hash, l.From, l.Until)
 	}
 	settings, _ := json.Marshal(rules.Settings) // numbers and days: cannot fail
 	h.Write(settings)

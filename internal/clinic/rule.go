@@ -192,6 +192,9 @@ func (c *Clinic) checkAbout(ctx context.Context, r *chart.Ruling) error {
 	if r.Kind == chart.RuleAnswer {
 		known = slices.ContainsFunc(v.Plan.Questions, func(q surveil.Question) bool { return r.About == q.Key || r.About == q.About && r.Value == q.Kind })
 	}
+	if r.Kind == chart.RuleWithdraw && r.Value != chart.ScopeCare {
+		known = known || strings.HasPrefix(r.About, "Patient/") || slices.ContainsFunc(v.Plan.Reports, func(p surveil.Report) bool { return r.About == p.Study || r.About == p.Name })
+	}
 	if known {
 		return nil
 	}

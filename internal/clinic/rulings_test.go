@@ -116,7 +116,7 @@ func TestEveryKindOfRulingSurvives(t *testing.T) {
 		kinds = append(kinds, r.ruling.Kind)
 		t.Run(filepath.Base(dir), func(t *testing.T) { r.t = t; r.survives() })
 	}
-	for _, want := range []chart.RulingKind{chart.RuleWithdraw, chart.RuleModality, chart.RuleInterval, chart.RuleStratum, chart.RuleProtocol, chart.RuleStaged, chart.RuleConfirm, chart.RuleSnooze} {
+	for _, want := range []chart.RulingKind{chart.RuleWithdraw, chart.RuleModality, chart.RuleInterval, chart.RuleStratum, chart.RuleProtocol, chart.RuleStaged, chart.RuleConfirm, chart.RuleSnooze, chart.RuleStudy} {
 		if !slices.Contains(kinds, want) {
 			t.Errorf("no case folder has a ruling of the kind %s", want)
 		}
@@ -224,6 +224,8 @@ func TestRulingsThatAreRefused(t *testing.T) {
 	good := r.ruling
 	for name, change := range map[string]func(*chart.Ruling){
 		"the scope of a withdrawal is study or care": func(x *chart.Ruling) { x.Kind, x.Value = chart.RuleWithdraw, "all" },
+		"the study is missing":                       func(x *chart.Ruling) { x.Kind, x.Value = chart.RuleStudy, " " },
+		"the patient has no ResearchStudy/none-such": func(x *chart.Ruling) { x.Kind, x.About = chart.RuleWithdraw, "ResearchStudy/none-such" },
 		"the kind of imaging":                        func(x *chart.Ruling) { x.Kind, x.Value = chart.RuleModality, "photograph" },
 		"the interval is missing":                    func(x *chart.Ruling) { x.Kind, x.Value = chart.RuleInterval, "P1D" },
 		"the stratum is low":                         func(x *chart.Ruling) { x.Kind, x.Value = chart.RuleStratum, "none" },

@@ -11,6 +11,7 @@ import (
 	"perennial/internal/day"
 	"perennial/internal/protocol"
 	"perennial/internal/store"
+	"perennial/internal/surveil"
 	"perennial/internal/web"
 )
 
@@ -218,6 +219,30 @@ func (p *Pages) care() []web.Care {
 			}
 			seen[key] = len(list)
 			list = append(list, web.Care{Classes: class, Of: []string{class}, Protocol: era.Protocol.Ref(), Draft: era.Protocol.Status == "draft", From: era.From, Chosen: era.Chosen})
+		}
+	}
+	return append(list, scoped(rules)...)
+}
+
+// scoped lists the protocols that go before those of the site for some patients.
+func scoped(rules *surveil.Rules) (list []web.Care) {
+	add := func(who, chosen string, by *protocol.Protocol, from day.Day) {
+		one := web.Care{Classes: who, Protocol: by.Ref(), Draft: by.Status == "draft", From: from, Chosen: chosen}
+		for _, other := range list {
+			if other.Classes == one.Classes && other.Protocol == one.Protocol && other.From == from {
+				return
+			}
+		}
+		list = append(list, one)
+	}
+	for _, s := range rules.StudyCare {
+		if s.Until == 0 {
+			add("on the study "+s.Name, "device study", s.Protocol, s.From)
+		}
+	}
+	for _, l := range rules.Labels {
+		if l.Until == 0 {
+			add("devices followed by their labelling", "device labelling", l.Protocol, l.From)
 		}
 	}
 	return list

@@ -61,6 +61,14 @@ const (
 	StudySystem     = "urn:saltmere:study"     // studies of devices
 )
 
+// The study of an invented device that some of the patients take part in, as
+// ResearchSubject.study names it.
+const (
+	StudyKey    = StudySystem + "|" + studyNumber
+	StudyName   = "Harbour graft, follow-up study"
+	studyNumber = "HARBOUR-1"
+)
+
 // Counts is how many resources of each type were written.
 type Counts map[string]int
 

@@ -167,7 +167,7 @@ func (s *scribe) allergy(on day.Day) {
 // study writes the part in a study of an invented device.
 func (s *scribe) study() {
 	r := &fhir.ResearchSubject{Status: "on-study", Individual: s.subject(), Period: fhir.Period{Start: s.indexOn.Plus(-3).String()},
-		Study: fhir.Reference{Type: "ResearchStudy", Identifier: &fhir.Identifier{System: StudySystem, Value: "HARBOUR-1"}, Display: "Harbour graft, follow-up study"}}
+		Study: fhir.Reference{Type: "ResearchStudy", Identifier: &fhir.Identifier{System: StudySystem, Value: studyNumber}, Display: StudyName}}
 	changed := s.indexOn
 	if left := s.indexOn.Plus(s.dice.between(200, 1200)); left <= s.asOf && s.dice.chance(0.25) {
 		r.Status, r.Period.End, changed = "withdrawn", left.String(), left

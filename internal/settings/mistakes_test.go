@@ -16,6 +16,11 @@ func mistakes() map[string][]string {
 		"care-without-use": {
 			`care-without-use.yaml:4:7: care.protocols[0].use: is missing; text is expected`,
 		},
+		"device-twice": {
+			`device-twice.yaml:5:14: labelling[1].devices: the device 9990000000012 stands here twice`,
+			`device-twice.yaml:5:14: labelling[1].devices: "-" is no device identifier`,
+			`device-twice.yaml:7:5: labelling[2].devices: is missing; a list of device identifiers is expected`,
+		},
 		"empty": {
 			`empty.yaml:1:1: site is missing; a map with name and zone is expected`,
 		},
@@ -74,6 +79,16 @@ func mistakes() map[string][]string {
 		},
 		"send-nowhere": {
 			`send-nowhere.yaml:3:3: out.mode: send needs a way out: mail.host for digests or out.rest.url for Tasks`,
+		},
+		"study-twice": {
+			`study-twice.yaml:4:13: studies[1].study: ResearchStudy/a stands here twice`,
+			`study-twice.yaml:4:75: studies[1].care: yes or no is expected here, not "maybe"`,
+			`study-twice.yaml:5:36: studies[2].name: another study has the name "A"`,
+		},
+		"study-unnamed": {
+			`study-unnamed.yaml:3:5: studies[0].protocol: is missing; text is expected`,
+			`study-unnamed.yaml:3:12: studies[0].study: a reference (ResearchStudy/x) or an identifier (system|value) is expected here, not "harbour"`,
+			`study-unnamed.yaml:5:5: studies[0]: unknown key "windows"; known here: care, name, protocol, study`,
 		},
 		"starttls-off": {
 			`starttls-off.yaml:4:13: mail.starttls: mail about patients is sent through an encrypted connection or not at all: required is the only value`,

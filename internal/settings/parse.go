@@ -26,6 +26,8 @@ func Parse(name string, doc []byte) (Settings, error) {
 	p := parser{r}
 	p.site(top.Map("site"), top, &s)
 	p.care(top.Map("care"), &s)
+	p.studies(top, &s)
+	p.labelling(top, &s)
 	if m := top.Map("codes"); m != nil {
 		s.Codes = p.filled(m, "site", "")
 		m.Done()

@@ -14,6 +14,7 @@ import (
 func (s Settings) Print(w io.Writer) error {
 	p := printer{w: bufio.NewWriter(w)}
 	p.site(s)
+	p.scope(s)
 	p.numbers(s.Numbers)
 	p.head("store")
 	p.text(2, "path", s.Store)

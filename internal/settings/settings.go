@@ -20,6 +20,7 @@ package settings
 import (
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -30,8 +31,10 @@ import (
 // from Default.
 type Settings struct {
 	Site    Site
-	Care    []Use  // care.protocols, in the order written; empty: the program's defaults
-	Codes   string // codes.site: file with the site's own code map; empty: none
+	Care    []Use // care.protocols, in the order written; empty: the program's defaults
+	Studies []Study
+	Labels  []Label // labelling
+	Codes   string  // codes.site: file with the site's own code map; empty: none
 	Numbers Numbers
 	Store   string // store.path: the file of the store
 	Sources Sources
@@ -59,9 +62,25 @@ type Use struct {
 	From     day.Day // zero: from the beginning
 }
 
+// Study is a device study, or a registry, that patients of the site take part in.
+type Study struct {
+	Study    string // as ResearchSubject.study names it: ResearchStudy/x, or system|value
+	Name     string // for people
+	Protocol string // its calendar and windows: an id or a file, as in Use
+	Care     bool   // it also makes the work of those who are on it
+}
+
+// Label is a protocol that the labelling of some devices asks for.
+type Label struct {
+	Devices  []string // device identifiers (UDI-DI)
+	Protocol string   // an id or a file, as in Use
+}
+
 // File says whether the protocol is a file, not the id of a shipped one.
-func (u Use) File() bool {
-	return strings.ContainsAny(u.Protocol, `/\`) || strings.HasSuffix(u.Protocol, ".yaml")
+func (u Use) File() bool { return isFile(u.Protocol) }
+
+func isFile(protocol string) bool {
+	return strings.ContainsAny(protocol, `/\`) || strings.HasSuffix(protocol, ".yaml")
 }
 
 // Numbers are the numbers of the specification that a site may change, in
@@ -186,7 +205,17 @@ func (s Settings) In(dir string) Settings {
 		}
 		care[i] = u
 	}
-	s.Care = care
+	s.Care, s.Studies, s.Labels = care, slices.Clone(s.Studies), slices.Clone(s.Labels)
+	for i := range s.Studies {
+		if isFile(s.Studies[i].Protocol) {
+			at(&s.Studies[i].Protocol)
+		}
+	}
+	for i := range s.Labels {
+		if isFile(s.Labels[i].Protocol) {
+			at(&s.Labels[i].Protocol)
+		}
+	}
 	for _, p := range []*string{&s.Codes, &s.Store, &s.Sources.Folder, &s.Out.Folder, &s.Sources.Rest.Token.File, &s.Out.Rest.Token.File, &s.Mail.Password.File} {
 		at(p)
 	}

@@ -73,7 +73,7 @@ func TestSample(t *testing.T) {
 	if s.Numbers != want.Numbers || s.Times != want.Times || s.Store != want.Store || s.Out.Mode != want.Out.Mode || s.Listen != want.Listen || s.Digest != want.Digest {
 		t.Errorf("the sample shows other values than the defaults: %+v", s)
 	}
-	if s.Site.Name == "" || len(s.Care) != 2 || s.Care[1].From != day.Of(2022, 1, 1) || len(s.Mail.Recipients) != 2 || s.Sources.Folder != "inbox" {
+	if s.Site.Name == "" || len(s.Care) != 2 || len(s.Studies) != 1 || s.Studies[0].Care || len(s.Labels) != 1 || len(s.Labels[0].Devices) != 2 || s.Care[1].From != day.Of(2022, 1, 1) || len(s.Mail.Recipients) != 2 || s.Sources.Folder != "inbox" {
 		t.Errorf("the sample was not read whole: %+v", s)
 	}
 	text := string(doc)
@@ -137,17 +137,17 @@ func TestPrintIsReadBack(t *testing.T) {
 
 func TestRelativePaths(t *testing.T) {
 	t.Parallel()
-	s, err := settings.Parse("x", []byte(minimal+"care: {protocols: [{use: svs-aaa-2018}, {use: own/a.yaml}]}\nstore: {path: /var/lib/p.db}\nsources: {folder: {path: inbox}}\n"))
+	s, err := settings.Parse("x", []byte(minimal+"care: {protocols: [{use: svs-aaa-2018}, {use: own/a.yaml}]}\nstudies: [{study: s|1, name: S, protocol: own/s.yaml}]\nlabelling: [{devices: [\"0999\"], protocol: ./l.yaml}]\nstore: {path: /var/lib/p.db}\nsources: {folder: {path: inbox}}\n"))
 	if err != nil {
 		t.Fatal(err)
 	}
 	at := s.In("/etc/perennial")
-	got := []string{at.Care[0].Protocol, at.Care[1].Protocol, at.Store, at.Sources.Folder, at.Out.Folder, at.Mail.Password.File}
-	want := []string{"svs-aaa-2018", "/etc/perennial/own/a.yaml", "/var/lib/p.db", "/etc/perennial/inbox", "/etc/perennial/out", ""}
+	got := []string{at.Care[0].Protocol, at.Care[1].Protocol, at.Studies[0].Protocol, at.Labels[0].Protocol, at.Store, at.Sources.Folder, at.Out.Folder, at.Mail.Password.File}
+	want := []string{"svs-aaa-2018", "/etc/perennial/own/a.yaml", "/etc/perennial/own/s.yaml", "/etc/perennial/l.yaml", "/var/lib/p.db", "/etc/perennial/inbox", "/etc/perennial/out", ""}
 	if !reflect.DeepEqual(got, want) {
 		t.Errorf("got %q, want %q", got, want)
 	}
-	if s.Care[1].Protocol != "own/a.yaml" {
+	if s.Care[1].Protocol != "own/a.yaml" || s.Studies[0].Protocol != "own/s.yaml" {
 		t.Error("the settings themselves were changed")
 	}
 	if c := s.Times.NightlyAt.Cron(); c != "10 2 * * *" {

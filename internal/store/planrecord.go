@@ -29,6 +29,7 @@ type planRecord struct {
 	Scans       []scanRecord     `json:"scans,omitempty"`
 	Questions   []questionRecord `json:"questions,omitempty"`
 	Notes       []reasonRecord   `json:"notes,omitempty"`
+	Reports     []reportRecord   `json:"reports,omitempty"`
 }
 
 type implantRecord struct {
@@ -151,6 +152,7 @@ func encodePlan(p *surveil.Plan) ([]byte, error) {
 	for _, q := range p.Questions {
 		r.Questions = append(r.Questions, questionRecord{q.Key, q.Kind, q.About, q.Since, q.Hides, q.Visit, reasonsOf([]surveil.Reason{q.Why})[0]})
 	}
+	r.Reports = reportRecordsOf(p.Reports)
 	return json.Marshal(r)
 }
 
@@ -166,7 +168,7 @@ func decodePlan(text []byte) (*surveil.Plan, error) {
 func (r *planRecord) plan() *surveil.Plan {
 	p := &surveil.Plan{Patient: r.Patient, AsOf: r.AsOf, Identifiers: r.Identifiers, Surveillance: r.State, Ended: r.Ended, EndedOn: r.EndedOn,
 		PausedUntil: r.PausedUntil, FollowUp: r.FollowUp, RungSince: r.RungSince, ImagingGap: r.ImagingGap, LastSeen: r.LastSeen,
-		LastImaging: r.LastImaging, Wake: r.Wake, Notes: reasons(r.Notes)}
+		LastImaging: r.LastImaging, Wake: r.Wake, Notes: reasons(r.Notes), Reports: reports(r.Reports)}
 	for i := range r.Implants {
 		p.Implants = append(p.Implants, r.Implants[i].implant())
 	}

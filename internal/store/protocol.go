@@ -19,6 +19,18 @@ type Adopted struct {
 	By    string                  `json:"by,omitempty"` // empty: the store began with them
 	Care  map[string][]AdoptedEra `json:"care"`         // by class, the latest last
 	All   map[string]string       `json:"all"`          // hash of the document, by id of the protocol
+
+	Studies []AdoptedTime `json:"studies,omitempty"` // those that make the work, the strongest first
+	Labels  []AdoptedTime `json:"labels,omitempty"`  // by device
+}
+
+// AdoptedTime is a protocol for those on a study, or with a device, for a time.
+type AdoptedTime struct {
+	Key   string  `json:"key"` // of the study, or of the device
+	Name  string  `json:"name,omitempty"`
+	Hash  string  `json:"hash"`
+	From  day.Day `json:"from,omitempty"`
+	Until day.Day `json:"until,omitempty"`
 }
 
 // AdoptedEra is a protocol and the day from which it is in force.

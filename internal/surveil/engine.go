@@ -28,6 +28,7 @@ type engine struct {
 	seen     day.Day // last seen
 	witness  string  // reference of what showed it
 	death    death
+	parts    []*part // the patient's parts in studies, by study
 	implants []*implant
 	asked    []Question
 	room     []visit // where the next visits are made, see newVisit

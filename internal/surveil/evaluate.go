@@ -30,6 +30,7 @@ func (e *engine) settle() bool {
 	e.findRulings()
 	e.findStudies()
 	e.findFindings()
+	e.findParts()
 	e.findImplants()
 	if len(e.implants) == 0 {
 		return false
@@ -90,6 +91,7 @@ func decide(c *chart.Chart, r *Rules, asOf day.Day) (Plan, []day.Day) {
 	for _, m := range e.implants {
 		p.Implants = append(p.Implants, e.show(m))
 	}
+	p.Reports = e.reports()
 	return p, e.turns
 }
 
@@ -114,6 +116,7 @@ func (e *engine) show(m *implant) Implant {
 	}
 	if care := m.now().care(); care != nil && m.index.Known() {
 		out.Protocol, out.Chosen, out.Draft = care.Ref(), m.now().eras[len(m.now().eras)-1].Chosen, care.Status == "draft"
+		out.Why = append(slices.Clip(out.Why), e.whyCare(m)...)
 	}
 	if m.end != nil {
 		out.Ended, out.EndedOn = m.end.why, m.end.on

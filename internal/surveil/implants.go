@@ -43,6 +43,7 @@ type clock struct {
 	until  day.Span // the operation that started the next; unknown: it runs
 	stage  day.Day  // the first of the staged operations that started it; zero: not staged
 	eras   []InForce
+	over   []layer // what goes before the site's protocol, the strongest last; nil for most
 	need   chart.Territory
 	hits   []hit // of the triggers of its protocol; known once its visits are
 }
@@ -377,35 +378,9 @@ func (e *engine) settleClocks(m *implant) {
 	}
 	if p := m.now().care(); p != nil && p.KeepClock && len(m.clocks) > 1 {
 		first, last := m.clocks[0], m.now()
-		first.class, first.eras, first.need, first.until = last.class, last.eras, last.need, day.Span{}
+		first.class, first.eras, first.over, first.need, first.until = last.class, last.eras, last.over, last.need, day.Span{}
 		m.clocks = m.clocks[:1]
 	}
-}
-
-// chooseCare finds the care protocol of a clock: the ruling for this patient,
-// else the site's, else the default.
-func (e *engine) chooseCare(m *implant, c *clock) {
-	c.eras = e.r.Care[c.class]
-	for i := len(e.rulings) - 1; i >= 0; i-- {
-		r := &e.rulings[i]
-		if r.Kind == chart.RuleProtocol && m.concerns(r) && e.r.All[r.Value] != nil && e.r.All[r.Value].For(c.class) {
-			c.eras = append(slices.Clip(c.eras), InForce{Protocol: e.r.All[r.Value], From: r.From(), Chosen: "ruling"})
-			break
-		}
-	}
-	c.eras = e.begun(c.eras)
-	if p := c.care(); p != nil {
-		c.need = p.Need(c.class, e.hasCondition)
-	}
-}
-
-// begun leaves out protocols that are not in force yet.
-func (e *engine) begun(eras []InForce) []InForce {
-	n := len(eras)
-	for n > 0 && eras[n-1].From > 0 && !e.reached(eras[n-1].From) {
-		n--
-	}
-	return eras[:n]
 }
 
 // hasCondition says whether the patient has a condition that widens what must

@@ -16,7 +16,7 @@ type Outliner struct {
 // Outline is Decide without what explains a plan, for those who count: it has
 // the state and end of surveillance, and of each implant its id, class, index,
 // clocks and end, and where each visit stands (clock, series, step, number,
-// dates and standing). It has no reasons, work, questions, notes and rungs. It
+// dates and standing). It has no reasons, work, questions, notes, reports and rungs. It
 // holds until the next call.
 func (o *Outliner) Outline(c *chart.Chart, r *Rules, asOf day.Day) Plan {
 	e := &engine{c: c, r: r, asOf: asOf, brief: true, room: o.made[:0]}

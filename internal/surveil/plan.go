@@ -31,6 +31,7 @@ type Plan struct {
 	Scans        []Scan    // days of imaging that serve several visits
 	Questions    []Question
 	Notes        []Reason // what holds for the whole patient: before our records
+	Reports      []Report // by study, then implant
 }
 
 // State says whether a patient is under surveillance. Every patient with an
@@ -78,7 +79,7 @@ type Implant struct {
 	Zone      string
 	Side      string
 	Protocol  string // "id@version"; empty where no protocol names the class
-	Chosen    string // why this protocol: site, default, command line, ruling
+	Chosen    string // why this protocol: device study, ruling, device labelling, site, default, command line
 	Draft     bool   // the protocol is a draft
 	Devices   []chart.Device
 	Ended     End
@@ -86,7 +87,7 @@ type Implant struct {
 	Visits    []Visit // by clock, then target, then step
 	Next      int     // index in Visits of the earliest visit neither done, missed, excused nor undecided; -1: none
 	Performer string
-	Why       []Reason // what made this implant, clock and end
+	Why       []Reason // what made this implant, clock and end, and chose its protocol
 }
 
 // Standing is where a visit stands. An undecided visit never leaves the

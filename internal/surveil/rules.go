@@ -13,6 +13,10 @@ type Rules struct {
 	// All are all known protocols by id, for rulings that choose one.
 	All      map[string]*protocol.Protocol
 	Settings Settings
+	Studies  []Study
+	// What goes before the site's protocols; of several the first is the strongest.
+	StudyCare []StudyCare
+	Labels    []Label
 }
 
 // InForce is a protocol and the day from which the site uses it (zero: from
@@ -20,7 +24,9 @@ type Rules struct {
 type InForce struct {
 	Protocol *protocol.Protocol
 	From     day.Day
-	Chosen   string // "site", "default", "command line"
+	Chosen   string // "site", "default", "command line"; of an implant also "device study", "ruling", "device labelling"
+
+	why *Reason // why it holds for this patient; nil: for everybody
 }
 
 // Settings are the numbers of the specification that a site may change.

@@ -72,7 +72,27 @@ func (p *Plan) trace(b []byte) []byte {
 		t.reasons([]Reason{q.Why})
 	}
 	t.reasons(p.Notes)
+	for i := range p.Reports {
+		t.report(&p.Reports[i])
+	}
 	return t
+}
+
+func (t *tracer) report(r *Report) {
+	t.text(r.Study, r.Name, r.Protocol, r.Implant, r.Class, r.Left)
+	t.text(r.Facts...)
+	t.days(r.From, r.Until)
+	t.yes(r.Care)
+	t.yes(r.Draft)
+	for i := range r.Visits {
+		v := &r.Visits[i]
+		t.text(v.Step, string(v.State), v.Study)
+		t.span(v.Target, v.Opens, v.Closes, v.StudyDate)
+		if b := v.Bin; b != nil {
+			t.days(b.From, b.To)
+			t.yes(b.Imaging)
+		}
+	}
 }
 
 func (t *tracer) implant(m *Implant) {

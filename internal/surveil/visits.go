@@ -146,6 +146,7 @@ func (e *engine) rows(m *implant, c *clock) [][]*visit {
 			if !s.Rolling {
 				made = slices.DeleteFunc(made, func(v *visit) bool { return v.target.First < from || v.target.First > to })
 			}
+			era.explain(made)
 			if len(rows[row]) == 0 {
 				rows[row] = made
 			} else {

@@ -73,7 +73,7 @@ func New(o Options) (*Server, error) {
 	}
 	s := &Server{o: o, templates: map[string]*template.Template{}}
 	for _, name := range []string{"worklist", "patient", "questions", "status", "error"} {
-		t, err := template.New("layout.tmpl").Funcs(functions()).ParseFS(files, "templates/layout.tmpl", "templates/drawing.tmpl", "templates/beside.tmpl", "templates/differ.tmpl", "templates/"+name+".tmpl")
+		t, err := template.New("layout.tmpl").Funcs(functions()).ParseFS(files, "templates/layout.tmpl", "templates/drawing.tmpl", "templates/beside.tmpl", "templates/differ.tmpl", "templates/scope.tmpl", "templates/"+name+".tmpl")
 		if err != nil {
 			return nil, fault.New(fault.Internal, "prepare the page "+name, "", err)
 		}
