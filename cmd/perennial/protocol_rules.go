@@ -13,6 +13,9 @@ func (s *shown) writeRules(out io.Writer, slots []protocol.Slot) {
 		if v := &slots[i]; v.OnlyIf != nil {
 			fmt.Fprintf(out, "\n%s only if the first scan shows: %s.\n", v.Step, v.OnlyIf.Text())
 		}
+		if v := &slots[i]; v.Also != nil {
+			fmt.Fprintf(out, "\n%s: the source also asks for %s within %d days; the visit is done without it, and the reasons say so.\n", v.Step, v.Also.Text(), v.Also.Within)
+		}
 	}
 	list := s.rules()
 	if len(list) > 0 {

@@ -234,6 +234,9 @@ func (s *shown) object() map[string]any {
 		if v.OnlyIf != nil {
 			one["onlyIf"] = v.OnlyIf.Text()
 		}
+		if v.Also != nil {
+			one["also"] = map[string]any{"kinds": v.Also.Text(), "within": v.Also.Within}
+		}
 		visits = append(visits, one)
 	}
 	return map[string]any{"id": s.ID, "version": s.Version, "title": s.Title, "status": s.Status, "hash": s.Hash, "source": s.Cite.Text, "evidence": s.Cite.Evidence, "class": s.class, "index": s.index,

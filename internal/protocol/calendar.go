@@ -19,6 +19,7 @@ type Slot struct {
 	Ways                  []Way
 	Needs                 chart.Territory
 	OnlyIf                *Condition // on the first scan
+	Also                  *Also      // imaging that the source asks for beside it
 	Cite                  Cite
 }
 
@@ -45,7 +46,7 @@ func (p *Protocol) Calendar(class string, index day.Day, to day.Offset) []Slot {
 			}
 		}
 		for _, step := range s.Steps {
-			put(Slot{Step: step.ID, At: step.At, Ways: step.Ways, Needs: step.Needs, OnlyIf: step.OnlyIf, Cite: step.Cite}, step.Before, step.After)
+			put(Slot{Step: step.ID, At: step.At, Ways: step.Ways, Needs: step.Needs, OnlyIf: step.OnlyIf, Also: step.Also, Cite: step.Cite}, step.Before, step.After)
 		}
 		r := s.Repeat
 		if r == nil || r.Every.Months < 1 {

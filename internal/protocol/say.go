@@ -101,6 +101,15 @@ func (c *Condition) Limits() string {
 	return text
 }
 
+// Text names the imaging: "duplex or MR angiogram".
+func (a *Also) Text() string {
+	var names []string
+	for _, k := range a.Kinds {
+		names = append(names, strings.ReplaceAll(k.String(), "-", " "))
+	}
+	return or(names)
+}
+
 // Text is what a trigger proposes, in words.
 func (e *Effect) Text() string { return strings.Join(e.Parts(), "; ") }
 

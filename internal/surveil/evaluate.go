@@ -3,7 +3,6 @@ package surveil
 import (
 	"slices"
 	"strconv"
-	"strings"
 
 	"perennial/internal/chart"
 	"perennial/internal/day"
@@ -197,11 +196,7 @@ func (e *engine) alsoMissing(v *visit) *Reason {
 			return nil
 		}
 	}
-	var names []string
-	for _, k := range v.also.Kinds {
-		names = append(names, k.String())
-	}
-	return &Reason{Rule: "also-missing", From: v.got.On, Days: v.also.Within, Word: strings.Join(names, " or "), Cite: v.cite.Whole}
+	return &Reason{Rule: "also-missing", From: v.got.On, Days: v.also.Within, Word: v.also.Text(), Cite: v.cite.Whole}
 }
 
 // madeBy are the operations that a visit counts from.
