@@ -20,6 +20,7 @@ package settings
 import (
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -90,12 +91,6 @@ type Numbers struct {
 type Sources struct {
 	Folder string // watched folder; empty: none
 	Rest   Rest
-}
-
-// Rest is a FHIR R4 server that is polled.
-type Rest struct {
-	URL   string // base address; empty: none
-	Token Secret // bearer token; none: no login
 }
 
 // Out is how far anything leaves the program.
@@ -187,7 +182,10 @@ func (s Settings) In(dir string) Settings {
 		care[i] = u
 	}
 	s.Care = care
-	for _, p := range []*string{&s.Codes, &s.Store, &s.Sources.Folder, &s.Out.Folder, &s.Sources.Rest.Token.File, &s.Out.Rest.Token.File, &s.Mail.Password.File} {
+	for _, p := range []*string{&s.Codes, &s.Store, &s.Sources.Folder, &s.Out.Folder, &s.Mail.Password.File} {
+		at(p)
+	}
+	for _, p := range slices.Concat(s.Sources.Rest.files(), s.Out.Rest.files()) {
 		at(p)
 	}
 	return s
