@@ -9,6 +9,7 @@ import (
 	"perennial/internal/carrier/email"
 	"perennial/internal/carrier/fhirtask"
 	"perennial/internal/fault"
+	"perennial/internal/fhirauth"
 	"perennial/internal/fhirhttp"
 	"perennial/internal/kv"
 	"perennial/internal/kv/boltkv"
@@ -77,13 +78,13 @@ func mailRoute(s *settings.Settings) (outbox.Route, error) {
 		Out: &mail.Server{Host: s.Mail.Host, Port: s.Mail.Port, User: s.Mail.User, Password: password}}}, nil
 }
 
-// fhirClient talks to a server of the settings.
+// fhirClient talks to a server of the settings, with its login.
 func fhirClient(r settings.Rest) (*fhirhttp.Client, error) {
-	o := fhirhttp.Options{Base: r.URL}
-	if r.Token.Given() {
-		o.Token = fhirhttp.TokenFile(r.Token.File)
+	var client *fhirhttp.Client
+	login, err := fhirauth.New(fhirauth.Options{Server: r})
+	if err == nil {
+		client, err = fhirhttp.New(fhirhttp.Options{Base: r.URL, HTTP: login})
 	}
-	client, err := fhirhttp.New(o)
 	if fault.KindOf(err) == fault.Invalid {
 		return nil, &exitCode{exitUsage, err}
 	}
