@@ -154,7 +154,7 @@ func TestNew(t *testing.T) {
 
 // The key set shows public halves only, each key once.
 func TestPublicKeys(t *testing.T) {
-	ec, rs := ecKey(t, elliptic.P384()), rsaKey(t, 2048)
+	ec, rs := ecKey(t, elliptic.P384()), rsaKey(t)
 	a := settings.Smart{ClientID: "a", Key: settings.Secret{File: file(t, "a.pem", pkcs8(t, ec), 0o600)}}
 	b := settings.Smart{ClientID: "b", Key: settings.Secret{File: file(t, "b.json", `{"keys":[`+jwk(t, rs, "one")+`,`+jwk(t, ec, "")+`]}`, 0o600)}}
 	text, err := fhirauth.PublicKeys(a, b)

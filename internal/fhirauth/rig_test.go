@@ -52,9 +52,10 @@ func ecKey(t *testing.T, curve elliptic.Curve) *ecdsa.PrivateKey {
 	return key
 }
 
-func rsaKey(t *testing.T, bits int) *rsa.PrivateKey {
+func rsaKey(t *testing.T) *rsa.PrivateKey { return rsaOf(t, 2048) }
+
+func rsaOf(t *testing.T, bits int) *rsa.PrivateKey {
 	t.Helper()
-	t.Setenv("GODEBUG", "rsa1024min=0")
 	key, err := rsa.GenerateKey(rand.Reader, bits)
 	if err != nil {
 		t.Fatal(err)
