@@ -40,6 +40,11 @@ func keyFile(t *testing.T) (path, piece string) {
 	return path, strings.Split(text, "\n")[2][:40]
 }
 
+// pemOf is a certificate as PEM.
+func pemOf(der []byte) []byte {
+	return pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: der})
+}
+
 // publicKeys is what settings jwks prints for a login with the key.
 func publicKeys(t *testing.T, key string) string {
 	t.Helper()

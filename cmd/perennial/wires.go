@@ -51,7 +51,7 @@ func taskRoute(s *settings.Settings, db *boltkv.DB) (outbox.Route, error) {
 	if !sends(s) || s.Out.Rest.URL == "" {
 		return outbox.Route{Name: filesName, Files: !sends(s), Carrier: fhirtask.NewFiles(s.Out.Folder, db.ID())}, nil
 	}
-	client, err := fhirClient(s.Out.Rest)
+	client, err := fhirClient(s.Out.Rest, 0)
 	if err != nil {
 		return outbox.Route{}, err
 	}
@@ -78,12 +78,13 @@ func mailRoute(s *settings.Settings) (outbox.Route, error) {
 		Out: &mail.Server{Host: s.Mail.Host, Port: s.Mail.Port, User: s.Mail.User, Password: password}}}, nil
 }
 
-// fhirClient talks to a server of the settings, with its login.
-func fhirClient(r settings.Rest) (*fhirhttp.Client, error) {
+// fhirClient talks to a server of the settings, with its login. tries is how often
+// it makes one request; 0: the usual.
+func fhirClient(r settings.Rest, tries int) (*fhirhttp.Client, error) {
 	var client *fhirhttp.Client
 	login, err := fhirauth.New(fhirauth.Options{Server: r})
 	if err == nil {
-		client, err = fhirhttp.New(fhirhttp.Options{Base: r.URL, HTTP: login})
+		client, err = fhirhttp.New(fhirhttp.Options{Base: r.URL, HTTP: login, Tries: tries})
 	}
 	if fault.KindOf(err) == fault.Invalid {
 		return nil, &exitCode{exitUsage, err}
@@ -98,7 +99,7 @@ func sourcesOf(s *settings.Settings, now func() time.Time) ([]source.Source, err
 		list = append(list, folder.New(folder.Options{Name: folderName, Dir: s.Sources.Folder, Now: now}))
 	}
 	if s.Sources.Rest.URL != "" {
-		client, err := fhirClient(s.Sources.Rest)
+		client, err := fhirClient(s.Sources.Rest, 0)
 		if err != nil {
 			return nil, err
 		}
