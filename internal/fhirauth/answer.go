@@ -42,6 +42,7 @@ func (s *smart) ask(q *http.Request) (answer, error) {
 		if u, ok := errors.AsType[*url.Error](err); ok {
 			err = u.Err // without the address
 		}
+		err = explained(err)
 		return answer{}, fault.New(fault.Unavailable, s.op(), fault.HintOf(err), fmt.Errorf("%s does not answer: %w", q.URL.Host, err))
 	}
 	defer resp.Body.Close()

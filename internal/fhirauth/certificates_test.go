@@ -173,3 +173,19 @@ func TestWrongCertificates(t *testing.T) {
 		}
 	}
 }
+
+// The token endpoint may have the hospital's authority and want the client certificate, too.
+func TestTokenEndpointOverTLS(t *testing.T) {
+	a, clients := newAuthority(t), newAuthority(t)
+	url, seen := a.server(&clients)
+	der, key := clients.leaf(7, x509.ExtKeyUsageClientAuth)
+	r := settings.Rest{URL: url, CA: file(t, "ca.pem", a.pem(), 0o644), Certificate: settings.Certificate{File: file(t, "us.pem", certPEM(der), 0o644), Key: settings.Secret{File: file(t, "k.pem", pkcs8(t, key), 0o600)}},
+		Smart: settings.Smart{ClientID: "harbour", Key: settings.Secret{File: file(t, "key.pem", pkcs8(t, ecKey(t, elliptic.P384())), 0o600)}, Scope: "x", TokenURL: url + "/token"}}
+	if err := read(t, client(t, r, nil), fault.Unavailable); err == nil || !strings.Contains(err.Error(), "no usable token") || seen.Int64() != 7 {
+		t.Errorf("%v, certificate %d", err, seen)
+	}
+	r.CA = ""
+	if err := read(t, client(t, r, nil), fault.Unavailable); !strings.Contains(fault.HintOf(err), "under ca") {
+		t.Errorf("%v, %s", err, fault.HintOf(err))
+	}
+}
