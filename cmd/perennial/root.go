@@ -75,6 +75,7 @@ func rootCommand(e *env) *cobra.Command {
 		assessCommand(e),
 		codesCommand(e),
 		settingsCommand(e),
+		sourceCommand(e),
 		protocolCommand(e),
 		initCommand(e),
 		importCommand(e),

@@ -24,7 +24,7 @@ import (
 
 // settingsCommand groups what is done with settings.
 func settingsCommand(e *env) *cobra.Command {
-	return group("settings", "Check or print settings", settingsCheckCommand(e), settingsPrintCommand(e))
+	return group("settings", "Check or print settings", settingsCheckCommand(e), settingsPrintCommand(e), settingsKeysCommand(e))
 }
 
 func settingsCheckCommand(e *env) *cobra.Command {

@@ -23,6 +23,7 @@ func noFormat() map[string]string {
 		"perennial serve":          "it runs until it is stopped and writes a log",
 		"perennial demo":           "a show for people; each part of it is a command with --format",
 		"perennial settings print": "it prints a settings file, in the form of one",
+		"perennial settings jwks":  "it prints a JSON Web Key Set, which is JSON",
 
 		"perennial completion bash": "a script for a shell", "perennial completion zsh": "a script for a shell",
 		"perennial completion fish": "a script for a shell", "perennial completion powershell": "a script for a shell",

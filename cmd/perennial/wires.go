@@ -9,6 +9,7 @@ import (
 	"perennial/internal/carrier/email"
 	"perennial/internal/carrier/fhirtask"
 	"perennial/internal/fault"
+	"perennial/internal/fhirauth"
 	"perennial/internal/fhirhttp"
 	"perennial/internal/kv"
 	"perennial/internal/kv/boltkv"
@@ -50,7 +51,7 @@ func taskRoute(s *settings.Settings, db *boltkv.DB) (outbox.Route, error) {
 	if !sends(s) || s.Out.Rest.URL == "" {
 		return outbox.Route{Name: filesName, Files: !sends(s), Carrier: fhirtask.NewFiles(s.Out.Folder, db.ID())}, nil
 	}
-	client, err := fhirClient(s.Out.Rest)
+	client, err := fhirClient(s.Out.Rest, 0)
 	if err != nil {
 		return outbox.Route{}, err
 	}
@@ -77,13 +78,14 @@ func mailRoute(s *settings.Settings) (outbox.Route, error) {
 		Out: &mail.Server{Host: s.Mail.Host, Port: s.Mail.Port, User: s.Mail.User, Password: password}}}, nil
 }
 
-// fhirClient talks to a server of the settings.
-func fhirClient(r settings.Rest) (*fhirhttp.Client, error) {
-	o := fhirhttp.Options{Base: r.URL}
-	if r.Token.Given() {
-		o.Token = fhirhttp.TokenFile(r.Token.File)
+// fhirClient talks to a server of the settings, with its login. tries is how often
+// it makes one request; 0: the usual.
+func fhirClient(r settings.Rest, tries int) (*fhirhttp.Client, error) {
+	var client *fhirhttp.Client
+	login, err := fhirauth.New(fhirauth.Options{Server: r})
+	if err == nil {
+		client, err = fhirhttp.New(fhirhttp.Options{Base: r.URL, HTTP: login, Tries: tries})
 	}
-	client, err := fhirhttp.New(o)
 	if fault.KindOf(err) == fault.Invalid {
 		return nil, &exitCode{exitUsage, err}
 	}
@@ -97,7 +99,7 @@ func sourcesOf(s *settings.Settings, now func() time.Time) ([]source.Source, err
 		list = append(list, folder.New(folder.Options{Name: folderName, Dir: s.Sources.Folder, Now: now}))
 	}
 	if s.Sources.Rest.URL != "" {
-		client, err := fhirClient(s.Sources.Rest)
+		client, err := fhirClient(s.Sources.Rest, 0)
 		if err != nil {
 			return nil, err
 		}

@@ -26,13 +26,13 @@ func table() map[string]string {
 		"codes": "yamldoc fault", "fhir": "fault", "intake": words, "assess": words + " protocol surveil settings",
 		"kv": "fault", "kv/kvtest": "kv fault", "kv/memkv": "kv fault", "kv/boltkv": "kv fault", "audit": "kv fault",
 		"store": "day chart protocol surveil notice kv fault", "outbox": "day chart surveil notice kv fault",
-		"fhirhttp": "fhir fault", "source": "fhir", "source/folder": "source fhir fault", "source/rest": "source fhir fhirhttp fault",
+		"fhirhttp": "fhir fault", "fhirauth": "fhirhttp settings fault", "source": "fhir", "source/folder": "source fhir fault", "source/rest": "source fhir fhirhttp fault",
 		"carrier/fhirtask": "day chart surveil notice outbox fhir fhirhttp fault", "carrier/email": "day chart surveil notice digest outbox mail fault",
 		"export": "day chart protocol surveil notice fhir fault",
 		"mail":   "fault", "settings": "day chart yamldoc fault",
 		"clinic":   heart + " " + words + " assess kv store audit outbox source",
 		"web":      "day chart protocol surveil sac prompt cohort notice clinic outbox audit fault",
-		"unmapped": "codes fhir fault", "daemon": "*", "demo": "day fhir fault", "doorway": "fault", "testkit/cases": "*", "testkit/second": "",
+		"unmapped": "codes fhir fault", "probe": "codes fhir fhirhttp unmapped fault", "daemon": "*", "demo": "day fhir fault", "doorway": "fault", "testkit/cases": "*", "testkit/second": "",
 		"testkit/fhirpeer": "", "testkit/mailrig": "", "archtest": "",
 	}
 }
@@ -44,7 +44,8 @@ func owners() map[string]string {
 		"github.com/bytedance/sonic": "fhir", "github.com/samply": "fhir", "github.com/wneessen/go-mail": "mail", "github.com/robfig/cron": "daemon",
 		"github.com/spf13/cobra": "cmd", "github.com/spf13/pflag": "cmd", "github.com/schollz/progressbar": "cmd", "golang.org/x/term": "cmd",
 		"github.com/prometheus/client_golang": "web daemon", "golang.org/x/sys": "kv/boltkv", "github.com/cenkalti/backoff": "fhirhttp outbox",
-		"pgregory.net/rapid": "kv/kvtest", "github.com/google/go-cmp": "kv/kvtest testkit/cases",
+		"github.com/go-jose/go-jose": "fhirauth",
+		"pgregory.net/rapid":         "kv/kvtest", "github.com/google/go-cmp": "kv/kvtest testkit/cases",
 	}
 }
 

@@ -47,7 +47,7 @@ type Options struct {
 	Base    string                 // "https://host/fhir"
 	Aliases []string               // other names ("host" or "host:port") that the server gives itself in links
 	Token   func() (string, error) // bearer token, asked for before each request; nil: none. See TokenFile
-	HTTP    http.RoundTripper      // nil: a transport of its own with system roots
+	HTTP    http.RoundTripper      // nil: that of NewTransport, without a login; see package fhirauth
 
 	Now    func() time.Time                           // nil: time.Now; only for Retry-After as a date
 	Sleep  func(context.Context, time.Duration) error // nil: waits
@@ -87,16 +87,22 @@ func New(o Options) (*Client, error) {
 	}}, nil
 }
 
+// NewTransport makes the transport of a client that is given none: it unpacks nothing by itself, because that is done
+// here within a bound, and waits neither long for an answer nor for a large header.
+func NewTransport() *http.Transport {
+	t := http.DefaultTransport.(*http.Transport).Clone()
+	t.DisableCompression = true
+	t.ResponseHeaderTimeout = time.Minute
+	t.MaxResponseHeaderBytes = 64 << 10
+	return t
+}
+
 // Base is the server's base address, without a slash at the end.
 func (c *Client) Base() string { return c.base.String() }
 
 func (o Options) withDefaults() Options {
 	if o.HTTP == nil {
-		t := http.DefaultTransport.(*http.Transport).Clone()
-		t.DisableCompression = true // unpacked here, within a bound
-		t.ResponseHeaderTimeout = time.Minute
-		t.MaxResponseHeaderBytes = 64 << 10
-		o.HTTP = t
+		o.HTTP = NewTransport()
 	}
 	if o.Now == nil {
 		o.Now = time.Now

@@ -122,7 +122,7 @@ func (c *Client) once(ctx context.Context, r request) (response, *failure) {
 	}
 	got, err := c.http.Do(req)
 	if err != nil {
-		return response{}, &failure{err: fault.New(fault.Unavailable, "connect", "", bare(err)), again: read}
+		return response{}, unanswered(read, bare(err))
 	}
 	defer got.Body.Close()
 	resp := response{status: got.StatusCode, header: got.Header, url: r.url}
@@ -171,6 +171,15 @@ func (c *Client) prepare(ctx context.Context, r request) (*http.Request, error) 
 	return req, nil
 }
 
+// unanswered says why there is no answer. What the transport classified itself, such as a login that is refused, stays
+// what it is.
+func unanswered(read bool, err error) *failure {
+	if _, ok := errors.AsType[*fault.Error](err); !ok {
+		err = fault.New(fault.Unavailable, "connect", "", err)
+	}
+	return &failure{err: err, again: read && fault.KindOf(err) == fault.Unavailable}
+}
+
 // bare takes the address, which may hold a query, off an error of net/http.
 func bare(err error) error {
 	var u *url.Error
@@ -202,9 +211,9 @@ func (c *Client) refused(read bool, resp response) *failure {
 func kindOf(status int) (kind fault.Kind, hint string) {
 	switch status {
 	case http.StatusUnauthorized:
-		return fault.Denied, "The server does not accept the token. Ask its administrator for a new one."
+		return fault.Denied, "The server does not accept the login. Ask its administrator for a new token or password, or for access."
 	case http.StatusForbidden:
-		return fault.Denied, "The token does not allow this. Ask the server's administrator for the right."
+		return fault.Denied, "The login does not allow this. Ask the server's administrator for the right."
 	case http.StatusNotFound, http.StatusGone:
 		return fault.NotFound, ""
 	case http.StatusConflict, http.StatusPreconditionFailed:

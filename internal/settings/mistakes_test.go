@@ -40,7 +40,7 @@ func mistakes() map[string][]string {
 			`local-zone.yaml:3:9: site.zone: no time zone has the name "Local"; an IANA name such as Europe/Lisbon or America/Chicago is expected`,
 		},
 		"login-in-url": {
-			`login-in-url.yaml:4:10: sources.rest.url: the address holds a user name or password; take them out and name a token-file`,
+			`login-in-url.yaml:4:10: sources.rest.url: the address holds a user name or password; take them out; a login stands under token-file, basic or smart`,
 		},
 		"names-maybe": {
 			`names-maybe.yaml:3:10: digest.names: yes or no is expected here, not "maybe"`,
@@ -69,6 +69,24 @@ func mistakes() map[string][]string {
 		},
 		"partial-date": {
 			`partial-date.yaml:4:17: site.records-from: a date written YYYY-MM-DD is expected here, not "2015"`,
+		},
+		"login-in-clear": {
+			`login-in-clear.yaml:7:17: sources.rest.basic.password: secrets are not written here: put it into a file that only this program may read, name that file under password-file, and change the secret, which has been seen`,
+			`login-in-clear.yaml:13:22: out.rest.smart.client-secret: this login needs no shared secret but a key pair: name the file of the private key under key-file, and change the secret, which has been seen`,
+			`login-in-clear.yaml:14:12: out.rest.smart.key: secrets are not written here: put it into a file that only this program may read, name that file under key-file, and change the secret, which has been seen`,
+		},
+		"login-twice": {
+			`login-twice.yaml:6:13: sources.rest.basic: token-file is given too; only one login is used: take one of them out`,
+		},
+		"login-without-tls": {
+			`login-without-tls.yaml:4:10: sources.rest.url: the password would go where others can read it; an address that begins with https:// is needed`,
+			`login-without-tls.yaml:8:10: out.rest.url: the token would go where others can read it; an address that begins with https:// is needed`,
+			`login-without-tls.yaml:10:7: out.rest.smart.client-id: is missing; text is expected`,
+			`login-without-tls.yaml:10:7: out.rest.smart.key-file: is missing; text is expected`,
+			`login-without-tls.yaml:10:7: out.rest.smart: unknown key "clientid" (did you mean "client-id"?)`,
+			`login-without-tls.yaml:11:18: out.rest.smart.token-url: what goes there must be encrypted; an address that begins with https:// is needed`,
+			`login-without-tls.yaml:12:9: out.rest.ca: is of no use at an address without https`,
+			`login-without-tls.yaml:14:7: out.rest.client-certificate: is of no use at an address without https`,
 		},
 		"password-in-clear": {
 			`password-in-clear.yaml:5:13: mail.password: secrets are not written here: put it into a file that only this program may read, name that file under password-file, and change the secret, which has been seen`,

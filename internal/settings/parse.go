@@ -180,19 +180,6 @@ func (p parser) sources(m *yamldoc.Section, s *Sources) {
 	m.Done()
 }
 
-func (p parser) rest(m *yamldoc.Section) Rest {
-	if m == nil {
-		return Rest{}
-	}
-	p.noSecret(m, "token")
-	rest := Rest{URL: p.webAddress(m, "url", true), Token: p.secret(m, "token-file")}
-	if rest.Token.Given() && strings.HasPrefix(rest.URL, "http:") {
-		m.Report("url", "the token would go where others can read it; an address that begins with https:// is needed")
-	}
-	m.Done()
-	return rest
-}
-
 // webAddress is an http or https address without login, query or fragment.
 func (p parser) webAddress(m *yamldoc.Section, key string, must bool) string {
 	if !must && !m.Has(key) {
@@ -208,7 +195,7 @@ func (p parser) webAddress(m *yamldoc.Section, key string, must bool) string {
 	case err != nil, u.Scheme != "http" && u.Scheme != "https", u.Host == "":
 		m.Report(key, "an address that begins with https:// (or http://) is expected here")
 	case u.User != nil:
-		m.Report(key, "the address holds a user name or password; take them out and name a token-file")
+		m.Report(key, "the address holds a user name or password; take them out; a login stands under token-file, basic or smart")
 	case u.RawQuery != "", u.Fragment != "":
 		m.Report(key, "the address must end before ? or #")
 	default:
@@ -220,13 +207,6 @@ func (p parser) webAddress(m *yamldoc.Section, key string, must bool) string {
 // secret is the name of a file that holds a secret.
 func (p parser) secret(m *yamldoc.Section, key string) Secret {
 	return Secret{p.filled(m, key, "")}
-}
-
-// noSecret refuses a secret in the clear, without repeating it.
-func (p parser) noSecret(m *yamldoc.Section, key string) {
-	if m.Node(key) != nil {
-		m.Report(key, "secrets are not written here: put it into a file that only this program may read, name that file under %s-file, and change the secret, which has been seen", key)
-	}
 }
 
 func (p parser) out(m *yamldoc.Section, s *Settings) {

@@ -102,15 +102,6 @@ func (p printer) sources(s Sources) {
 	p.rest(s.Rest)
 }
 
-func (p printer) rest(r Rest) {
-	if r.URL == "" {
-		return
-	}
-	p.head("  rest")
-	p.text(4, "url", r.URL)
-	p.secret(4, "token-file", r.Token)
-}
-
 func (p printer) out(o Out) {
 	p.head("out")
 	p.raw(2, "mode", quote(o.Mode))

@@ -111,12 +111,6 @@ type Sources struct {
 	Rest   Rest
 }
 
-// Rest is a FHIR R4 server that is polled.
-type Rest struct {
-	URL   string // base address; empty: none
-	Token Secret // bearer token; none: no login
-}
-
 // Out is how far anything leaves the program.
 type Out struct {
 	Mode   string // off, files or send
@@ -216,7 +210,10 @@ func (s Settings) In(dir string) Settings {
 			at(&s.Labels[i].Protocol)
 		}
 	}
-	for _, p := range []*string{&s.Codes, &s.Store, &s.Sources.Folder, &s.Out.Folder, &s.Sources.Rest.Token.File, &s.Out.Rest.Token.File, &s.Mail.Password.File} {
+	for _, p := range []*string{&s.Codes, &s.Store, &s.Sources.Folder, &s.Out.Folder, &s.Mail.Password.File} {
+		at(p)
+	}
+	for _, p := range slices.Concat(s.Sources.Rest.files(), s.Out.Rest.files()) {
 		at(p)
 	}
 	return s

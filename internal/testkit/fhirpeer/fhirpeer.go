@@ -13,6 +13,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 )
@@ -56,7 +57,25 @@ func root(t testing.TB) string {
 // Start starts a server, which ends with the test, and gives its base address.
 func Start(t testing.TB) string {
 	t.Helper()
-	cmd := exec.Command("node", "peer.mjs", "0")
+	return run(t, "peer.mjs", "0") + "/fhir"
+}
+
+// StartSmart starts such a server behind a token endpoint that others wrote (oidc-provider), for the client "harbour"
+// with the public keys of a JSON Web Key Set; its tokens last so many seconds. It gives the address of both, without
+// /fhir at the end. POST to /forget makes the tokens so far invalid, GET of /asked says how many there were; below
+// /open/fhir a test looks at the same resources without a login.
+func StartSmart(t testing.TB, keys string, seconds int) string {
+	t.Helper()
+	if _, err := os.Stat(filepath.Join(Modules(t), "node_modules", "oidc-provider")); err != nil {
+		t.Skip("the npm package oidc-provider is not installed: run npm ci in .ci/validate")
+	}
+	return run(t, "smart.mjs", keys, strconv.Itoa(seconds))
+}
+
+// run runs a script under node until the test ends, and gives the address that it is ready on.
+func run(t testing.TB, args ...string) string {
+	t.Helper()
+	cmd := exec.Command("node", args...)
 	cmd.Dir, cmd.Stderr = Modules(t), os.Stderr
 	in, err1 := cmd.StdinPipe()
 	out, err2 := cmd.StdoutPipe()
@@ -74,7 +93,7 @@ func Start(t testing.TB) string {
 		t.Fatalf("the peer did not start: %q %v", line[:n], err)
 	}
 	go func() { _, _ = io.Copy(io.Discard, out) }()
-	return "http://127.0.0.1:" + port + "/fhir"
+	return "http://127.0.0.1:" + port
 }
 
 // Put writes a resource by its type and id.
