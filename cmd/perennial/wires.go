@@ -78,8 +78,8 @@ func mailRoute(s *settings.Settings) (outbox.Route, error) {
 }
 
 // fhirClient talks to a server of the settings.
-func fhirClient(r settings.Rest) (*fhirhttp.Client, error) {
-	o := fhirhttp.Options{Base: r.URL}
+func fhirClient(r settings.Rest, aliases ...string) (*fhirhttp.Client, error) {
+	o := fhirhttp.Options{Base: r.URL, Aliases: aliases}
 	if r.Token.Given() {
 		o.Token = fhirhttp.TokenFile(r.Token.File)
 	}
@@ -97,13 +97,36 @@ func sourcesOf(s *settings.Settings, now func() time.Time) ([]source.Source, err
 		list = append(list, folder.New(folder.Options{Name: folderName, Dir: s.Sources.Folder, Now: now}))
 	}
 	if s.Sources.Rest.URL != "" {
-		client, err := fhirClient(s.Sources.Rest)
+		polled, err := polledServer(s, now)
 		if err != nil {
 			return nil, err
 		}
-		list = append(list, rest.New(client, rest.Options{Name: serverName, Types: rest.Types(), Discover: true}))
+		list = append(list, polled)
 	}
 	return list, nil
+}
+
+// polledServer is the FHIR server that the settings name as a source.
+func polledServer(s *settings.Settings, now func() time.Time) (*rest.Source, error) {
+	pull := s.Sources.Pull
+	client, err := fhirClient(s.Sources.Rest, pull.Aliases...)
+	if err != nil {
+		return nil, err
+	}
+	o := rest.Options{Name: serverName, Types: rest.Types(), Discover: true, Now: now, Post: pull.Post, IgnoreCounts: !pull.Counts,
+		Overlap: time.Duration(pull.Overlap) * time.Minute, Reconcile: time.Duration(pull.Reconcile) * 24 * time.Hour}
+	if pull.Reconcile == 0 {
+		o.Reconcile = -1
+	}
+	switch who := pull.Patients; {
+	case who.Group != "":
+		o.Patients = rest.Group(client, who.Group)
+	case who.List != "":
+		o.Patients = rest.List(client, who.List)
+	case who.File != "":
+		o.Patients = rest.File(who.File)
+	}
+	return rest.New(client, o), nil
 }
 
 // feedsOf are the names of those sources.

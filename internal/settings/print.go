@@ -99,6 +99,9 @@ func (p printer) sources(s Sources) {
 		p.text(4, "path", s.Folder)
 	}
 	p.rest(s.Rest)
+	if s.Rest.URL != "" {
+		p.pull(s.Pull)
+	}
 }
 
 func (p printer) rest(r Rest) {

@@ -90,6 +90,7 @@ type Numbers struct {
 type Sources struct {
 	Folder string // watched folder; empty: none
 	Rest   Rest
+	Pull   Pull // how Rest is read
 }
 
 // Rest is a FHIR R4 server that is polled.
@@ -162,12 +163,13 @@ func Default() Settings {
 		Numbers: Numbers{LeadDays: 60, AsapDays: 30, LostAfterDays: 180, LostAttempts: 3, LostChannels: 2, ReportDays: 14,
 			ReportAsapDays: 30, ReviewDays: 14, QuestionDays: 14, TraceDays: 30, ClusterDays: 3, DeathDays: 2, FeedStaleDays: 3,
 			KidneyDays: 90, KidneyLongDays: 365, KidneyThreshold: 30},
-		Store:  "perennial.db",
-		Out:    Out{Mode: ModeFiles, Folder: "out"},
-		Mail:   Mail{Port: 587},
-		Digest: Digest{At: Clock{7, 0}},
-		Listen: "127.0.0.1:8420",
-		Times:  Times{PollEvery: 15, SendEvery: 2, NightlyAt: Clock{2, 10}},
+		Store:   "perennial.db",
+		Sources: Sources{Pull: defaultPull()},
+		Out:     Out{Mode: ModeFiles, Folder: "out"},
+		Mail:    Mail{Port: 587},
+		Digest:  Digest{At: Clock{7, 0}},
+		Listen:  "127.0.0.1:8420",
+		Times:   Times{PollEvery: 15, SendEvery: 2, NightlyAt: Clock{2, 10}},
 	}
 }
 
@@ -187,7 +189,7 @@ func (s Settings) In(dir string) Settings {
 		care[i] = u
 	}
 	s.Care = care
-	for _, p := range []*string{&s.Codes, &s.Store, &s.Sources.Folder, &s.Out.Folder, &s.Sources.Rest.Token.File, &s.Out.Rest.Token.File, &s.Mail.Password.File} {
+	for _, p := range []*string{&s.Codes, &s.Store, &s.Sources.Folder, &s.Out.Folder, &s.Sources.Rest.Token.File, &s.Sources.Pull.Patients.File, &s.Out.Rest.Token.File, &s.Mail.Password.File} {
 		at(p)
 	}
 	return s

@@ -91,9 +91,9 @@ func (r *reading) ask(from time.Time) fhirhttp.Ask {
 	}
 	if !from.IsZero() {
 		q.Set("_lastUpdated", "ge"+from.UTC().Format(time.RFC3339))
-		if !r.lenient && !r.s.o.IgnoreCounts {
-			q.Set("_total", "accurate") // so that an empty answer says that it is meant
-		}
+	}
+	if (!from.IsZero() || r.patient != "") && !r.lenient && !r.s.o.IgnoreCounts {
+		q.Set("_total", "accurate") // so that an empty answer says that it is meant
 	}
 	switch {
 	case r.patient == "":

@@ -16,7 +16,7 @@
 // still missing then is an error. If it was missing from a reading of everything, another such reading is owed: at each of
 // three polls, then at every third, with smaller pages, and no poll is a success until it was made. Since even so something
 // may be missed (a resource stamped long before it was committed, a restored backup), everything is read again from
-// time to time, weekly by default. What is then no longer there is counted and told: absence is never a deletion.
+// time to time, weekly by default. If there are fewer then, that is told once, as an error: absence is never a deletion.
 //
 // # What is not believed
 //
@@ -37,6 +37,7 @@ package rest
 import (
 	"context"
 	"errors"
+	"fmt"
 	"iter"
 	"strings"
 	"time"
@@ -201,6 +202,10 @@ func (p *poll) typ(ctx context.Context, typ string) bool {
 	if err == nil {
 		err = r.err()
 		p.all[typ] = at.after(r, p.s.since(r.date), err == nil)
+		if n := len(r.found.rows); err == nil && r.everything() && n < at.Count {
+			err = fault.New(fault.Unavailable, "read "+typ, "If they were not deleted there on purpose, ask the server's administrator.",
+				fmt.Errorf("the server has %d fewer than when everything was last read (%d); what they said stays", at.Count-n, at.Count))
+		}
 	} else if r.from.IsZero() {
 		at.Tried++
 		p.all[typ] = at

@@ -119,6 +119,9 @@ func (s *Server) put(typ, id, fields string, stamp time.Time) *row {
 	if fields != "" && fields[0] != ',' {
 		fields = "," + fields
 	}
+	if n := len(r.past); n > 0 && !stamp.After(r.past[n-1].stamp) {
+		stamp = r.past[n-1].stamp.Add(time.Millisecond) // of one resource, a later version is stamped later
+	}
 	v := version{n: len(r.past) + 1, stamp: stamp, visible: s.now, fields: fields}
 	if s.fault != nil && s.fault.late && s.hit() {
 		v.visible = s.now.Add(time.Duration(s.rng.IntN(480)) * time.Second)
