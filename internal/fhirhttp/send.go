@@ -74,6 +74,7 @@ func (c *Client) classify(ctx context.Context, r request, err error) error {
 // wait is how long to wait before the next try: what the server asked for and up to a tenth more, else one second,
 // doubled each time, less up to a half of it. Never more than the limit.
 func (c *Client) wait(try int, asked time.Duration) time.Duration {
+	asked = min(asked, c.o.MaxWait) // before it is added to: a date far off would run over
 	d := asked + time.Duration(float64(asked)/10*c.o.Jitter())
 	if asked <= 0 {
 		full := time.Second << min(try-1, 10)

@@ -38,7 +38,7 @@ func TestFaults(t *testing.T) {
 		t.Errorf("only %d faults", len(faults))
 	}
 	for _, f := range faults {
-		t.Run(f.Name, func(t *testing.T) {
+		t.Run(f.Bug+" "+f.Name, func(t *testing.T) {
 			t.Parallel()
 			var hits atomic.Int64
 			for seed := range seeds(t) {
