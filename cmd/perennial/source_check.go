@@ -71,14 +71,14 @@ func sourceCheckCommand(e *env) *cobra.Command {
 
 // probeServer asks one of the servers.
 func probeServer(ctx context.Context, s *settings.Settings, name string, o probe.Options) (*probe.Report, error) {
-	server, key := s.Sources.Rest, "sources.rest"
+	server, key, aliases := s.Sources.Rest, "sources.rest", s.Sources.Pull.Aliases
 	if name == tasksName {
-		server, key = s.Out.Rest, "out.rest"
+		server, key, aliases = s.Out.Rest, "out.rest", nil
 	}
 	if server.URL == "" {
 		return nil, usageError("the settings name no such server", "Write url under "+key+", and name the file with --settings.")
 	}
-	client, err := fhirClient(server, probeTries)
+	client, err := fhirClient(server, probeTries, aliases...)
 	if err != nil {
 		return nil, err
 	}

@@ -79,12 +79,12 @@ func mailRoute(s *settings.Settings) (outbox.Route, error) {
 }
 
 // fhirClient talks to a server of the settings, with its login. tries is how often
-// it makes one request; 0: the usual.
-func fhirClient(r settings.Rest, tries int) (*fhirhttp.Client, error) {
+// it makes one request; 0: the usual. The aliases are other names of the server.
+func fhirClient(r settings.Rest, tries int, aliases ...string) (*fhirhttp.Client, error) {
 	var client *fhirhttp.Client
 	login, err := fhirauth.New(fhirauth.Options{Server: r})
 	if err == nil {
-		client, err = fhirhttp.New(fhirhttp.Options{Base: r.URL, HTTP: login, Tries: tries})
+		client, err = fhirhttp.New(fhirhttp.Options{Base: r.URL, HTTP: login, Tries: tries, Aliases: aliases})
 	}
 	if fault.KindOf(err) == fault.Invalid {
 		return nil, &exitCode{exitUsage, err}
@@ -99,13 +99,36 @@ func sourcesOf(s *settings.Settings, now func() time.Time) ([]source.Source, err
 		list = append(list, folder.New(folder.Options{Name: folderName, Dir: s.Sources.Folder, Now: now}))
 	}
 	if s.Sources.Rest.URL != "" {
-		client, err := fhirClient(s.Sources.Rest, 0)
+		polled, err := polledServer(s, now)
 		if err != nil {
 			return nil, err
 		}
-		list = append(list, rest.New(client, rest.Options{Name: serverName, Types: rest.Types(), Discover: true}))
+		list = append(list, polled)
 	}
 	return list, nil
+}
+
+// polledServer is the FHIR server that the settings name as a source.
+func polledServer(s *settings.Settings, now func() time.Time) (*rest.Source, error) {
+	pull := s.Sources.Pull
+	client, err := fhirClient(s.Sources.Rest, 0, pull.Aliases...)
+	if err != nil {
+		return nil, err
+	}
+	o := rest.Options{Name: serverName, Types: rest.Types(), Discover: true, Now: now, Post: pull.Post, IgnoreCounts: !pull.Counts,
+		Overlap: time.Duration(pull.Overlap) * time.Minute, Reconcile: time.Duration(pull.Reconcile) * 24 * time.Hour}
+	if pull.Reconcile == 0 {
+		o.Reconcile = -1
+	}
+	switch who := pull.Patients; {
+	case who.Group != "":
+		o.Patients = rest.Group(client, who.Group)
+	case who.List != "":
+		o.Patients = rest.List(client, who.List)
+	case who.File != "":
+		o.Patients = rest.File(who.File)
+	}
+	return rest.New(client, o), nil
 }
 
 // feedsOf are the names of those sources.

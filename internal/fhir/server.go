@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -11,6 +12,8 @@ import (
 type Page struct {
 	Type    string // of the Bundle: searchset, batch-response, …
 	Next    string // link to the next page as sent, "" on the last
+	Self    string // link that says what the server understood, as sent
+	Total   int    // of the whole search, as the server says; -1: it does not
 	Entries []PageEntry
 	// Outcomes are what the server says about the search itself.
 	Outcomes []OutcomeIssue
@@ -20,6 +23,7 @@ type Page struct {
 type PageEntry struct {
 	FullURL string
 	Body    []byte // the resource; nil where the entry has none
+	Mode    string // match, include or outcome, as sent
 	// Of a response to a batch: "201 Created" and so on.
 	Status, Location, ETag string
 }
@@ -48,10 +52,12 @@ func (i OutcomeIssue) String() string {
 func ParsePage(body []byte) (Page, error) {
 	var b struct {
 		ResourceType, Type string
+		Total              json.RawMessage
 		Link               []struct{ Relation, URL string }
 		Entry              []struct {
 			FullURL  string
 			Resource json.RawMessage
+			Search   struct{ Mode string }
 			Response struct {
 				Status, Location, ETag string
 				Outcome                json.RawMessage
@@ -64,10 +70,16 @@ func ParsePage(body []byte) (Page, error) {
 	if b.ResourceType != "Bundle" {
 		return Page{}, errors.New("the answer is not a Bundle")
 	}
-	p := Page{Type: b.Type}
+	p := Page{Type: b.Type, Total: -1}
+	if n, err := strconv.Atoi(string(b.Total)); err == nil && n >= 0 {
+		p.Total = n
+	}
 	for _, l := range b.Link {
-		if l.Relation == "next" {
+		switch l.Relation {
+		case "next":
 			p.Next = l.URL
+		case "self":
+			p.Self = l.URL
 		}
 	}
 	for _, e := range b.Entry {
@@ -80,7 +92,7 @@ func ParsePage(body []byte) (Page, error) {
 		if string(body) == "null" {
 			body = nil
 		}
-		p.Entries = append(p.Entries, PageEntry{e.FullURL, body, e.Response.Status, e.Response.Location, e.Response.ETag})
+		p.Entries = append(p.Entries, PageEntry{e.FullURL, body, e.Search.Mode, e.Response.Status, e.Response.Location, e.Response.ETag})
 	}
 	return p, nil
 }

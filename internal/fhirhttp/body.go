@@ -10,8 +10,10 @@ import (
 	"io"
 	"mime"
 	"net/http"
+	"strings"
 
 	"perennial/internal/fault"
+	"perennial/internal/fhir"
 )
 
 // body reads an answer whole, within the limit before and after gunzip. A connection that ends before the announced
@@ -58,5 +60,43 @@ func (c *Client) looksRight(r request, resp response) error {
 	if !json.Valid(body) {
 		return fault.New(fault.Unavailable, "read answer", "", errors.New("it is not whole JSON"))
 	}
+	if deep(body) {
+		return fault.New(fault.Invalid, "read answer", "Ask the server's administrator: no resource of FHIR looks so.", fmt.Errorf("it is nested more than %d deep", maxDepth))
+	}
 	return nil
+}
+
+// maxDepth is how deep an answer may be nested. What people record in FHIR stays below thirty.
+const maxDepth = 128
+
+// deep says whether valid JSON is nested deeper than that.
+func deep(body []byte) bool {
+	depth, quoted := 0, false
+	for i := 0; i < len(body); i++ {
+		switch c := body[i]; {
+		case quoted && c == '\\':
+			i++
+		case c == '"':
+			quoted = !quoted
+		case quoted:
+		case c == '{', c == '[':
+			if depth++; depth > maxDepth {
+				return true
+			}
+		case c == '}', c == ']':
+			depth--
+		}
+	}
+	return false
+}
+
+// said is what an OperationOutcome says in codes; "" for anything else.
+func said(body []byte) string {
+	var words []string
+	for i, issue := range fhir.ParseOutcome(body) {
+		if i < 3 {
+			words = append(words, issue.String())
+		}
+	}
+	return strings.Join(words, "; ")
 }

@@ -205,8 +205,8 @@ func TestRedirects(t *testing.T) {
 func TestPagingInACircle(t *testing.T) {
 	t.Parallel()
 	r := start(t, func(w http.ResponseWriter, q *http.Request) {
-		next := map[string]string{"": "2", "2": "3", "3": "2"}[q.URL.Query().Get("p")]
-		io.WriteString(w, bundle("Patient?p="+next, "a"))
+		p := q.URL.Query().Get("p")
+		io.WriteString(w, bundle("Patient?p="+map[string]string{"": "2", "2": "3", "3": "2"}[p], "a"+p))
 	})
 	if got, err := r.pages(t); fault.KindOf(err) != fault.Unavailable || len(got) != 2 {
 		t.Errorf("%v %v", got, err)
@@ -224,7 +224,7 @@ func TestPagingInACircle(t *testing.T) {
 	}
 	var n atomic.Int64
 	r = start(t, func(w http.ResponseWriter, _ *http.Request) {
-		io.WriteString(w, bundle(fmt.Sprintf("Patient?p=%d", n.Add(1)), "a"))
+		io.WriteString(w, bundle(fmt.Sprintf("Patient?p=%d", n.Add(1)), fmt.Sprintf("a%d", n.Load())))
 	}, func(o *fhirhttp.Options) { o.MaxPages = 7 })
 	if got, err := r.pages(t); fault.KindOf(err) != fault.Invalid || len(got) != 7 {
 		t.Errorf("%d %v", len(got), err)

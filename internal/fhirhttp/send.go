@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"perennial/internal/fault"
-	"perennial/internal/fhir"
 )
 
 const maxRedirects = 5
@@ -24,7 +23,11 @@ type request struct {
 	typ    string // for messages
 	header map[string]string
 	body   []byte
+	reads  bool // it changes nothing, though it is no GET: a search by POST
 }
+
+// safe says whether the request may be made twice.
+func (r request) safe() bool { return r.method == http.MethodGet || r.reads }
 
 // response is an answer that was read whole.
 type response struct {
@@ -71,6 +74,7 @@ func (c *Client) classify(ctx context.Context, r request, err error) error {
 // wait is how long to wait before the next try: what the server asked for and up to a tenth more, else one second,
 // doubled each time, less up to a half of it. Never more than the limit.
 func (c *Client) wait(try int, asked time.Duration) time.Duration {
+	asked = min(asked, c.o.MaxWait) // before it is added to: a date far off would run over
 	d := asked + time.Duration(float64(asked)/10*c.o.Jitter())
 	if asked <= 0 {
 		full := time.Second << min(try-1, 10)
@@ -115,7 +119,7 @@ func (c *Client) redirect(r request, resp response) (*url.URL, error) {
 
 // once sends the request and reads the whole answer.
 func (c *Client) once(ctx context.Context, r request) (response, *failure) {
-	read := r.method == http.MethodGet
+	read := r.safe()
 	req, err := c.prepare(ctx, r)
 	if err != nil {
 		return response{}, &failure{err: err}
@@ -193,10 +197,8 @@ func bare(err error) error {
 func (c *Client) refused(read bool, resp response) *failure {
 	kind, hint := kindOf(resp.status)
 	text := "status " + strconv.Itoa(resp.status)
-	for i, issue := range fhir.ParseOutcome(resp.body) {
-		if i < 3 {
-			text += "; " + issue.String()
-		}
+	if words := said(resp.body); words != "" {
+		text += "; " + words
 	}
 	f := &failure{err: fault.New(kind, "answer", hint, errors.New(text))}
 	waits := resp.status == http.StatusTooManyRequests || resp.status == http.StatusServiceUnavailable

@@ -88,6 +88,15 @@ func mistakes() map[string][]string {
 			`login-without-tls.yaml:12:9: out.rest.ca: is of no use at an address without https`,
 			`login-without-tls.yaml:14:7: out.rest.client-certificate: is of no use at an address without https`,
 		},
+		"patients-twice": {
+			`patients-twice.yaml:5:16: sources.rest.patients: one of group, list and file is expected here`,
+		},
+		"pull": {
+			`pull.yaml:5:14: sources.rest.aliases: names of hosts, such as fhir.inside.example or fhir.inside.example:8443, are expected here`,
+			`pull.yaml:6:22: sources.rest.overlap-minutes: 2 is out of range; from 3 to 1440 is allowed`,
+			`pull.yaml:7:13: sources.rest.counts: unknown word "believe"; one of check, ignore is expected`,
+			`pull.yaml:8:23: sources.rest.patients.group: an id of FHIR is expected here: letters, digits, - and . only, at most 64`,
+		},
 		"password-in-clear": {
 			`password-in-clear.yaml:5:13: mail.password: secrets are not written here: put it into a file that only this program may read, name that file under password-file, and change the secret, which has been seen`,
 		},

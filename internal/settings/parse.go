@@ -176,7 +176,9 @@ func (p parser) sources(m *yamldoc.Section, s *Sources) {
 		s.Folder = need(f, "path")
 		f.Done()
 	}
-	s.Rest = p.rest(m.Map("rest"))
+	rest := m.Map("rest")
+	p.pull(rest, &s.Pull)
+	s.Rest = p.rest(rest)
 	m.Done()
 }
 

@@ -100,6 +100,9 @@ func (p printer) sources(s Sources) {
 		p.text(4, "path", s.Folder)
 	}
 	p.rest(s.Rest)
+	if s.Rest.URL != "" {
+		p.pull(s.Pull)
+	}
 }
 
 func (p printer) out(o Out) {

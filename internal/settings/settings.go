@@ -109,6 +109,7 @@ type Numbers struct {
 type Sources struct {
 	Folder string // watched folder; empty: none
 	Rest   Rest
+	Pull   Pull // how Rest is read
 }
 
 // Out is how far anything leaves the program.
@@ -175,12 +176,13 @@ func Default() Settings {
 		Numbers: Numbers{LeadDays: 60, AsapDays: 30, LostAfterDays: 180, LostAttempts: 3, LostChannels: 2, ReportDays: 14,
 			ReportAsapDays: 30, ReviewDays: 14, QuestionDays: 14, TraceDays: 30, ClusterDays: 3, DeathDays: 2, FeedStaleDays: 3,
 			KidneyDays: 90, KidneyLongDays: 365, KidneyThreshold: 30},
-		Store:  "perennial.db",
-		Out:    Out{Mode: ModeFiles, Folder: "out"},
-		Mail:   Mail{Port: 587},
-		Digest: Digest{At: Clock{7, 0}},
-		Listen: "127.0.0.1:8420",
-		Times:  Times{PollEvery: 15, SendEvery: 2, NightlyAt: Clock{2, 10}},
+		Store:   "perennial.db",
+		Sources: Sources{Pull: defaultPull()},
+		Out:     Out{Mode: ModeFiles, Folder: "out"},
+		Mail:    Mail{Port: 587},
+		Digest:  Digest{At: Clock{7, 0}},
+		Listen:  "127.0.0.1:8420",
+		Times:   Times{PollEvery: 15, SendEvery: 2, NightlyAt: Clock{2, 10}},
 	}
 }
 
@@ -210,7 +212,7 @@ func (s Settings) In(dir string) Settings {
 			at(&s.Labels[i].Protocol)
 		}
 	}
-	for _, p := range []*string{&s.Codes, &s.Store, &s.Sources.Folder, &s.Out.Folder, &s.Mail.Password.File} {
+	for _, p := range []*string{&s.Codes, &s.Store, &s.Sources.Folder, &s.Out.Folder, &s.Sources.Pull.Patients.File, &s.Mail.Password.File} {
 		at(p)
 	}
 	for _, p := range slices.Concat(s.Sources.Rest.files(), s.Out.Rest.files()) {

@@ -22,6 +22,7 @@ type rig struct {
 	cursor string
 	asked  []string
 	date   string
+	counts bool // it answers counts as it answers searches
 	answer func(q *http.Request) (status int, body string)
 }
 
@@ -33,9 +34,15 @@ func startWith(t *testing.T, o rest.Options) *rig {
 	t.Helper()
 	r := &rig{t: t, date: "Tue, 30 Jun 2026 12:00:00 GMT"}
 	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, q *http.Request) {
-		r.asked = append(r.asked, strings.TrimPrefix(q.URL.Path, "/fhir/")+" "+q.URL.Query().Get("_lastUpdated"))
-		status, body := r.answer(q)
 		w.Header()["Date"] = nil
+		if q.URL.Query().Get("_summary") == "count" && !r.counts { // it does not count
+			fmt.Fprint(w, page(""))
+			return
+		}
+		if q.URL.Query().Get("_summary") == "" {
+			r.asked = append(r.asked, strings.TrimPrefix(q.URL.Path, "/fhir/")+" "+q.URL.Query().Get("_lastUpdated"))
+		}
+		status, body := r.answer(q)
 		if r.date != "" {
 			w.Header().Set("Date", r.date)
 		}
@@ -47,6 +54,7 @@ func startWith(t *testing.T, o rest.Options) *rig {
 	if err != nil {
 		t.Fatal(err)
 	}
+	o.Now = func() time.Time { return time.Date(2026, 6, 30, 13, 0, 0, 0, time.UTC) }
 	r.Source = rest.New(c, o)
 	return r
 }
@@ -77,7 +85,11 @@ func page(next string, entries ...string) string {
 	return b + "}"
 }
 
-func one(id string) string { return `{"resource":{"resourceType":"Patient","id":"` + id + `"}}` }
+func one(id string) string { return of("Patient", id) }
+
+func of(typ, id string) string {
+	return `{"resource":{"resourceType":"` + typ + `","id":"` + id + `","language":"pt","status":"completed"}}`
+}
 
 // The place of a type is the server's clock at its first page less ten minutes, and it moves only with the last page.
 func TestCursor(t *testing.T) {
@@ -100,7 +112,8 @@ func TestCursor(t *testing.T) {
 		}
 		cursors = append(cursors, b.Cursor)
 	}
-	want := []string{`{}`, `{"Patient":"2026-06-30T11:50:00Z"}`, `{"Patient":"2026-06-30T11:50:00Z","Procedure":"2026-06-30T12:20:00Z"}`}
+	patient := `"Patient":{"from":"2026-06-30T11:50:00Z","full":"2026-06-30T11:50:00Z","count":2}`
+	want := []string{`{}`, `{` + patient + `}`, `{` + patient + `,"Procedure":{"from":"2026-06-30T12:20:00Z","full":"2026-06-30T12:20:00Z"}}`}
 	if fmt.Sprint(cursors) != fmt.Sprint(want) {
 		t.Errorf("%v", cursors)
 	}
@@ -124,10 +137,11 @@ func TestFailingType(t *testing.T) {
 		case q.URL.Path == "/fhir/Patient":
 			return 200, page("Patient?p=2", one("a"))
 		}
-		return 200, page("", one("b"))
+		return 200, page("", of("Procedure", "b"))
 	}
 	ids, _, errs := r.fetch()
-	if ids != "ab" || len(errs) != 1 || fault.KindOf(errs[0]) != fault.Unavailable || r.cursor != `{"Procedure":"2026-06-30T11:50:00Z"}` {
+	want := `{"Patient":{"tried":1},"Procedure":{"from":"2026-06-30T11:50:00Z","full":"2026-06-30T11:50:00Z","count":1}}`
+	if ids != "ab" || len(errs) != 1 || fault.KindOf(errs[0]) != fault.Unavailable || r.cursor != want {
 		t.Errorf("%q %v %s", ids, errs, r.cursor)
 	}
 }
@@ -135,13 +149,16 @@ func TestFailingType(t *testing.T) {
 // A server that reports an error among its entries may have held something back.
 func TestOutcomeAmongEntries(t *testing.T) {
 	t.Parallel()
-	for severity, want := range map[string]string{"error": "{}", "warning": `{"Patient":"2026-06-30T11:50:00Z"}`} {
+	for severity, want := range map[string]string{
+		"error":   `{"Patient":{"from":"2026-06-30T11:50:00Z","tried":1}}`,
+		"warning": `{"Patient":{"from":"2026-06-30T11:50:00Z","full":"2026-06-30T11:50:00Z","count":1}}`,
+	} {
 		r := start(t, "Patient")
 		r.answer = func(*http.Request) (int, string) {
 			return 200, page("", one("a"), `{"resource":{"resourceType":"OperationOutcome","issue":[{"severity":"`+severity+`","code":"incomplete"}]}}`)
 		}
 		ids, issues, errs := r.fetch()
-		if ids != "a" || len(errs) > 0 || r.cursor != want || (len(issues) == 1) != (severity == "error") {
+		if ids != "a" || len(issues) > 0 || r.cursor != want || (len(errs) == 1) != (severity == "error") || len(errs) == 1 && !strings.Contains(errs[0].Error(), "error incomplete") {
 			t.Errorf("%s: %q %v %v %s", severity, ids, issues, errs, r.cursor)
 		}
 	}
@@ -154,11 +171,11 @@ func TestClocks(t *testing.T) {
 	r := start(t, "Patient")
 	r.answer = func(*http.Request) (int, string) { return 200, page("", one("a")) }
 	r.date = ""
-	if ids, _, errs := r.fetch(); ids != "a" || len(errs) > 0 || r.cursor != "{}" {
+	if ids, _, errs := r.fetch(); ids != "a" || len(errs) > 0 || r.cursor != `{"Patient":{"count":1}}` {
 		t.Error(ids, errs, r.cursor)
 	}
 	r.cursor, r.date = `{"Patient":"2026-06-30T13:00:00Z"}`, "Tue, 30 Jun 2026 12:00:00 GMT"
-	if _, _, errs := r.fetch(); len(errs) > 0 || r.cursor != `{"Patient":"2026-06-30T11:50:00Z"}` {
+	if _, _, errs := r.fetch(); len(errs) > 0 || !strings.HasPrefix(r.cursor, `{"Patient":{"from":"2026-06-30T11:50:00Z"`) {
 		t.Error(errs, r.cursor)
 	}
 }
@@ -177,7 +194,7 @@ func TestOverlapHasALeast(t *testing.T) {
 		t.Fatal(err)
 	}
 	for b := range rest.New(c, rest.Options{Types: []string{"Patient"}, Overlap: time.Second}).Fetch(t.Context(), "") {
-		if b.Cursor != `{"Patient":"2026-06-30T11:57:50Z"}` {
+		if b.Cursor != `{"Patient":{"from":"2026-06-30T11:57:50Z","full":"2026-06-30T11:57:50Z"}}` {
 			t.Error(b.Cursor)
 		}
 	}
