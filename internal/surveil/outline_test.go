@@ -17,7 +17,7 @@ func TestOutlineIsThePlanWithLess(t *testing.T) {
 	t.Parallel()
 	visits := 0
 	var o surveil.Outliner // used again: nothing of one patient may be left over for the next
-	for seed := range uint64(1500) {
+	for seed := range rounds(1500) {
 		r := randomChart(seed)
 		c := r.chart(r.said, r.rulings)
 		full := surveil.Decide(c, r.rules, r.asOf)
@@ -28,14 +28,14 @@ func TestOutlineIsThePlanWithLess(t *testing.T) {
 			visits += len(full.Implants[i].Visits)
 		}
 	}
-	for seed := uint64(1); seed < 1500; seed += 2 { // with rulings that change the schedule
+	for seed := uint64(1); seed < rounds(1500); seed += 2 { // with rulings that change the schedule
 		s := storyOf(seed)
 		full, less := s.decided(dayOf(s.asOf), surveil.Decide), s.decided(dayOf(s.asOf), o.Outline)
 		if d := gocmp.Diff(lessOf(full), less); d != "" && len(full.Implants) > 0 {
 			t.Fatalf("story %d (-plan +outline):\n%s", seed, d)
 		}
 	}
-	if visits < 3000 {
+	if visits < int(rounds(3000)) {
 		t.Errorf("only %d visits were compared", visits)
 	}
 }

@@ -52,7 +52,7 @@ func (r *randomCase) chart(said []chart.Statement, rulings []chart.Ruling) *char
 // The order in which resources arrive does not matter.
 func TestOrderOfInputDoesNotMatter(t *testing.T) {
 	t.Parallel()
-	for seed := range uint64(300) {
+	for seed := range rounds(300) {
 		r := observedChart(seed)
 		want := surveil.Decide(r.chart(r.said, r.rulings), r.rules, r.asOf)
 		rng := rand.New(rand.NewPCG(seed, 13))
@@ -102,7 +102,7 @@ func TestPlanHoldsUntilItsWakeDay(t *testing.T) {
 func TestReasonsNameTheFactsThatDecide(t *testing.T) {
 	t.Parallel()
 	visits, done := 0, 0
-	for seed := range uint64(600) {
+	for seed := range rounds(600) {
 		r := observedChart(seed)
 		p := surveil.Decide(r.chart(r.said, r.rulings), r.rules, r.asOf)
 		for _, m := range p.Implants {
@@ -128,7 +128,7 @@ func TestReasonsNameTheFactsThatDecide(t *testing.T) {
 			}
 		}
 	}
-	if visits < 1000 || done < 300 {
+	if visits < int(rounds(1000)) || done < int(rounds(300)) {
 		t.Errorf("only %d visits, %d done", visits, done)
 	}
 }

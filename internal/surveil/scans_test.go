@@ -44,7 +44,7 @@ func TestScansAgreesWithEveryDivision(t *testing.T) {
 			}
 		}
 	}
-	if !asked && (several < 500 || days < 200 || kinds < 100) {
+	if !asked && (several < int(rounds(500)) || days < int(rounds(200)) || kinds < int(rounds(100))) {
 		t.Errorf("too plain: %d shared scans, %d charts with several, %d scans for four and more", several, days, kinds)
 	}
 }
