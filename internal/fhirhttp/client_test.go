@@ -124,15 +124,15 @@ func TestSearch(t *testing.T) {
 func TestNextLink(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct{ name, link, path string }{
-		{"absolute", "http://{host}/fhir/Patient?p=2", "/fhir/Patient"},
-		{"wrong scheme", "https://{host}/fhir/Patient?p=2", "/fhir/Patient"},
-		{"wrong port", "http://127.0.0.1:1/fhir/Patient?p=2", "/fhir/Patient"},
-		{"alias", "https://inside.invalid:8080/fhir/Patient?p=2", "/fhir/Patient"},
-		{"path of the host", "/fhir?p=2", "/fhir"},
-		{"path of the base", "/Patient?p=2", "/fhir/Patient"},
-		{"relative", "Patient?p=2", "/fhir/Patient"},
-		{"query only", "?p=2", "/fhir/Patient"},
-		{"without scheme", "{host}/fhir/Patient?p=2", "/fhir/Patient"},
+		{"Q31 absolute", "http://{host}/fhir/Patient?p=2", "/fhir/Patient"},
+		{"Q31 wrong scheme", "https://{host}/fhir/Patient?p=2", "/fhir/Patient"},
+		{"Q31 wrong port", "http://127.0.0.1:1/fhir/Patient?p=2", "/fhir/Patient"},
+		{"Q31 alias", "https://inside.invalid:8080/fhir/Patient?p=2", "/fhir/Patient"},
+		{"Q32 path of the host", "/fhir?p=2", "/fhir"},
+		{"Q32 path of the base", "/Patient?p=2", "/fhir/Patient"},
+		{"Q32 relative", "Patient?p=2", "/fhir/Patient"},
+		{"Q32 query only", "?p=2", "/fhir/Patient"},
+		{"Q32 without scheme", "{host}/fhir/Patient?p=2", "/fhir/Patient"},
 		{"a user name in it", "http://eve:x@{host}/fhir/Patient?p=2", "/fhir/Patient"},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -12,7 +12,8 @@ import (
 	"perennial/internal/fault"
 )
 
-func TestCreate(t *testing.T) {
+// Q54: the id comes in the Location, absolute, with a version or relative, in the body, or not at all.
+func TestQ54Create(t *testing.T) {
 	t.Parallel()
 	for _, c := range []struct {
 		status             int
@@ -118,5 +119,21 @@ func TestCapability(t *testing.T) {
 	})
 	if got, err := r.Capability(t.Context()); err != nil || got.FHIRVersion != "4.0.1" {
 		t.Error(got, err)
+	}
+}
+
+// Q53: a batch is answered entry by entry, each with its own status and what is said of it. A lone OperationOutcome in its
+// place, as for a transaction, is no success.
+func TestQ53BatchRefused(t *testing.T) {
+	t.Parallel()
+	answer := `{"resourceType":"Bundle","type":"batch-response","entry":[{"response":{"status":"412 Precondition Failed","outcome":{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"duplicate"}]}}},{"response":{"status":"200 OK"}},{"response":{"status":"201 Created","location":"Task/3/_history/1"}}]}`
+	r := start(t, func(w http.ResponseWriter, _ *http.Request) { io.WriteString(w, answer) })
+	got, err := r.Batch(t.Context(), []byte(`{}`))
+	if err != nil || len(got) != 3 || got[0].Status != "412 Precondition Failed" || got[1].Status != "200 OK" || got[2].Status != "201 Created" || got[2].Location != "Task/3/_history/1" {
+		t.Errorf("%+v %v", got, err)
+	}
+	answer = `{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"invalid"}]}`
+	if got, err := r.Batch(t.Context(), []byte(`{}`)); fault.KindOf(err) != fault.Unavailable || len(got) > 0 {
+		t.Errorf("%+v %v", got, err)
 	}
 }

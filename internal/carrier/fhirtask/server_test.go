@@ -1,6 +1,7 @@
 package fhirtask_test
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -29,6 +30,7 @@ type fake struct {
 	refuses        int
 	beforePut      func(id string) // somebody else is faster
 	down           int             // status of every answer
+	gone           int             // status for a Task that is not there; 0: 410
 }
 
 func (f *fake) put(id, body string) {
@@ -54,7 +56,7 @@ func (f *fake) ServeHTTP(w http.ResponseWriter, q *http.Request) {
 		w.Header().Set("Location", "Task/"+id)
 		w.WriteHeader(201)
 	case f.tasks[id] == "":
-		w.WriteHeader(410)
+		w.WriteHeader(cmp.Or(f.gone, 410))
 	case q.Method == "PUT":
 		if f.beforePut != nil {
 			f.beforePut(id)

@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 	"net/http"
+	"net/url"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -101,6 +103,51 @@ func TestQ28AbsenceIsNoDeletion(t *testing.T) {
 		}
 	}
 	t.Error("never told")
+}
+
+// Q33: the next link stands on the root of the server, not on the type, and is followed.
+func TestQ33NextLinkOnRoot(t *testing.T) {
+	t.Parallel()
+	s := newSmall(t, rest.Options{Count: 2})
+	if n, errs := s.look(); n != 10 || len(errs) > 0 {
+		t.Error(n, errs)
+	}
+	onRoot := 0
+	for _, line := range s.server.Asked() {
+		if strings.Contains(line, "_getpages=") && !strings.Contains(line, "Patient") && !strings.Contains(line, "ImagingStudy") {
+			onRoot++
+		}
+	}
+	if onRoot != 4 {
+		t.Errorf("%d pages stood on the root, want 2 of each type", onRoot)
+	}
+}
+
+// Q46: nothing hangs on how a server reads tokens and dates: the only filters are the patient, and the moment of change
+// with its prefix, in UTC.
+func TestQ46PlainFilters(t *testing.T) {
+	t.Parallel()
+	for name, who := range map[string]rest.Cohort{"all": nil, "by patient": named("Patient/a", "Patient/b")} {
+		s := newSmall(t, rest.Options{Patients: who})
+		for range 2 {
+			if _, errs := s.look(); len(errs) > 0 {
+				t.Fatal(errs)
+			}
+			for _, line := range s.server.Asked() {
+				_, query, _ := strings.Cut(line, "?")
+				q, err := url.ParseQuery(query)
+				for key := range q {
+					if !slices.Contains([]string{"_count", "_id", "_lastUpdated", "_total", "_summary", "_getpages", "patient"}, key) {
+						t.Errorf("%s: asked by %s", name, key)
+					}
+				}
+				if at := q.Get("_lastUpdated"); err != nil || at != "" && (!strings.HasPrefix(at, "ge") || !strings.HasSuffix(at, "Z")) {
+					t.Errorf("%s: asked %s, %v", name, line, err)
+				}
+			}
+			s.server.Advance(time.Hour)
+		}
+	}
 }
 
 // Q39: everything is read again after the days that are set, so that what was stamped long before it was committed is found.
