@@ -49,46 +49,36 @@ func takeScope(out *surveil.Rules, a *store.Adopted, find func(hash string) (*pr
 // continuedStudies are the studies that hold once those that are given are adopted
 // on a day: what is new begins then, and what is given no more ends the day before.
 func continuedStudies(old, given []surveil.StudyCare, today day.Day) []surveil.StudyCare {
-	var list []surveil.StudyCare
-	goesOn := make([]bool, len(old))
-	for _, g := range given {
-		g.From = today
-		for i, o := range old {
-			if o.Until == 0 && o.Key == g.Key && o.Protocol.Hash == g.Protocol.Hash {
-				g.From, goesOn[i] = o.From, true
-			}
-		}
-		list = append(list, g)
-	}
-	for i, o := range old {
-		if o.Until == 0 {
-			o.Until = today - 1
-		}
-		if !goesOn[i] && o.From <= o.Until {
-			list = append(list, o)
-		}
-	}
-	return list
+	same := func(a, b *surveil.StudyCare) bool { return a.Key == b.Key && a.Protocol.Hash == b.Protocol.Hash }
+	return carriedOn(old, given, today, same, func(s *surveil.StudyCare) (from, until *day.Day) { return &s.From, &s.Until })
 }
 
 // continuedLabels is continuedStudies for the labelling.
 func continuedLabels(old, given []surveil.Label, today day.Day) []surveil.Label {
-	var list []surveil.Label
+	same := func(a, b *surveil.Label) bool { return a.Device == b.Device && a.Protocol.Hash == b.Protocol.Hash }
+	return carriedOn(old, given, today, same, func(l *surveil.Label) (from, until *day.Day) { return &l.From, &l.Until })
+}
+
+// carriedOn gives what is given its place in time, and keeps what held before.
+func carriedOn[T any](old, given []T, today day.Day, same func(a, b *T) bool, time func(*T) (from, until *day.Day)) []T {
+	var list []T
 	goesOn := make([]bool, len(old))
 	for _, g := range given {
-		g.From = today
-		for i, o := range old {
-			if o.Until == 0 && o.Device == g.Device && o.Protocol.Hash == g.Protocol.Hash {
-				g.From, goesOn[i] = o.From, true
+		from, _ := time(&g)
+		*from = today
+		for i := range old {
+			if since, until := time(&old[i]); *until == 0 && same(&old[i], &g) {
+				*from, goesOn[i] = *since, true
 			}
 		}
 		list = append(list, g)
 	}
 	for i, o := range old {
-		if o.Until == 0 {
-			o.Until = today - 1
+		from, until := time(&o)
+		if *until == 0 {
+			*until = today - 1
 		}
-		if !goesOn[i] && o.From <= o.Until {
+		if !goesOn[i] && *from <= *until {
 			list = append(list, o)
 		}
 	}
