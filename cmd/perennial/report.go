@@ -114,8 +114,11 @@ func scopeObjects(p *surveil.Plan) []scopeJSON {
 	for i := range p.Reports {
 		r := &p.Reports[i]
 		head := scopeJSON{Study: r.Study, Name: r.Name, Protocol: r.Protocol, Implant: r.Implant, Class: r.Class, Since: r.From.String(), Until: r.Until.String(), Left: r.Left}
+		if r.Draft {
+			head.Remark = "draft protocol"
+		}
 		if len(r.Visits) == 0 {
-			head.Remark = noVisits(r)
+			head.Remark = strings.TrimPrefix(head.Remark+", "+noVisits(r), ", ")
 			list = append(list, head)
 		}
 		for j := range r.Visits {
