@@ -2,6 +2,7 @@ package rest
 
 import (
 	"encoding/json"
+	"slices"
 	"time"
 
 	"perennial/internal/fault"
@@ -17,6 +18,7 @@ type place struct {
 	Lenient bool      `json:"lenient,omitempty"` // the server does not bear to be asked strictly; tried again with everything
 	Read    []string  `json:"read,omitempty"`    // patients of whom everything was read; only in the place "patients"
 	Again   []string  `json:"again,omitempty"`   // patients of whom something did not come
+	Types   []string  `json:"types,omitempty"`   // types that were read of the patients in Read; only in the place "patients"
 }
 
 // places are those of all types.
@@ -79,7 +81,7 @@ func (p place) full(every time.Duration) bool {
 // has says whether a type was read before.
 func (all places) has(typ string) bool {
 	p, ok := all[typ]
-	return ok && !p.From.IsZero()
+	return ok && !p.From.IsZero() || slices.Contains(all[patientsPlace].Types, typ)
 }
 
 // cover says whether all these types were read before.
