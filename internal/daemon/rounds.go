@@ -69,6 +69,9 @@ func (o *Options) poll(ctx context.Context) {
 		if got.New > 0 {
 			o.Log.Info("read the source "+s.Name(), "new", got.New)
 		}
+		if got.Waits != "" {
+			o.Log.Info("waiting for the source "+s.Name(), "what", got.Waits)
+		}
 	}
 	_, err := o.Clinic.Tick(ctx)
 	o.note(ctx, "bringing plans up to date", err)
