@@ -34,7 +34,7 @@ func table() map[string]string {
 		"clinic":   heart + " " + words + " assess kv store audit outbox source",
 		"web":      "day chart protocol surveil sac prompt cohort notice clinic outbox audit fault",
 		"unmapped": "codes fhir fault", "probe": "codes fhir fhirhttp unmapped fault", "daemon": "*", "demo": "day fhir fault", "doorway": "fault", "testkit/cases": "*", "testkit/second": "",
-		"testkit/fhirpeer": "", "testkit/fakefhir": "", "testkit/fakebulk": "", "testkit/mailrig": "", "archtest": "",
+		"testkit/fhirpeer": "", "testkit/fakefhir": "", "testkit/fakebulk": "", "testkit/bulkpeer": "", "testkit/mailrig": "", "archtest": "",
 	}
 }
 
