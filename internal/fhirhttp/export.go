@@ -89,7 +89,7 @@ func failedForGood(resp response, err error) error {
 	return fault.New(fault.Invalid, "export", "If this goes on, ask the server's administrator why the export fails.", err)
 }
 
-var progressPattern = regexp.MustCompile(`(\d{1,3}(?:\.\d+)?) ?%|(\d{1,9}) ?(?:of|/|out of) ?(\d{1,9})`)
+var progressPattern = regexp.MustCompile(`\b(\d{1,3}(?:\.\d{1,3})?) ?%|\b(\d{1,9}) ?(?:of|/|out of) ?(\d{1,9})\b`)
 
 // progress keeps the numbers of what a server says of its progress: the rest is free text.
 func progress(text string) string {
