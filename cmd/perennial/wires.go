@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"log/slog"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -9,6 +10,7 @@ import (
 
 	"perennial/internal/carrier/email"
 	"perennial/internal/carrier/fhirtask"
+	"perennial/internal/daemon"
 	"perennial/internal/fault"
 	"perennial/internal/fhirauth"
 	"perennial/internal/fhirhttp"
@@ -21,6 +23,7 @@ import (
 	"perennial/internal/source/bulk"
 	"perennial/internal/source/folder"
 	"perennial/internal/source/rest"
+	"perennial/internal/source/webhook"
 )
 
 // Names of the sources and ways out, in status, audit trail and messages.
@@ -180,6 +183,31 @@ func bulkClient(b *settings.Bulk, tries int) (client *fhirhttp.Client, err error
 		return nil, &exitCode{exitUsage, err}
 	}
 	return client, err
+}
+
+// hookOf is where servers tell that something changed; nil: nowhere.
+func hookOf(s *settings.Settings, log *slog.Logger, ready func(string)) (*daemon.Hook, error) {
+	w := s.Sources.Hook
+	if !w.Given() {
+		return nil, nil
+	}
+	config, err := webhook.TLS(w)
+	if err != nil {
+		return nil, err
+	}
+	o := webhook.Options{Header: w.Header, Hints: webhook.NewHints(0), Log: log}
+	for _, name := range feedsOf(s) {
+		if name != folderName {
+			o.Sources = append(o.Sources, name)
+		}
+	}
+	if w.Secret.Given() {
+		if _, err := w.Secret.Read(); err != nil {
+			return nil, err
+		}
+		o.Secret = w.Secret.Read
+	}
+	return &daemon.Hook{Listen: w.Listen, TLS: config, Handler: webhook.New(o), Hints: o.Hints, Ready: ready}, nil
 }
 
 // feedsOf are the names of those sources.

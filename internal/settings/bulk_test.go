@@ -65,11 +65,25 @@ func TestBulkSample(t *testing.T) {
 	block, _, _ = strings.Cut(block, "\n\n")
 	doc := minimal + "sources:\n  bulk:"
 	for line := range strings.Lines(block) {
-		doc += strings.Replace(line, "#   ", "    ", 1)
+		doc += strings.Replace(strings.Replace(line, "#   ", "    ", 1), "# webhook", "  webhook", 1)
 	}
 	s, err := settings.Parse("sample", []byte(doc))
 	if err != nil {
 		t.Fatalf("%v\n%s", err, doc)
+	}
+	if w := s.Sources.Hook; w != (settings.Webhook{Listen: "127.0.0.1:8421", Secret: settings.Secret{File: "hook-secret"}, Header: "Authorization",
+		Certificate: settings.Certificate{File: "hook.pem", Key: settings.Secret{File: "hook-key.pem"}}, ClientCA: "hospital.pem"}) {
+		t.Errorf("%+v", w)
+	}
+	var out bytes.Buffer
+	if err := s.Print(&out); err != nil {
+		t.Fatal(err)
+	}
+	if again, err := settings.Parse("x", out.Bytes()); err != nil || !reflect.DeepEqual(again, s) {
+		t.Errorf("%+v %v\n%s", again, err, out.String())
+	}
+	if at := s.In("/site").Sources.Hook; at.Secret.File != "/site/hook-secret" || at.Certificate.File != "/site/hook.pem" || at.ClientCA != "/site/hospital.pem" || at.Certificate.Key.File != "/site/hook-key.pem" {
+		t.Errorf("%+v", at)
 	}
 	b, d := s.Sources.Bulk, settings.Default().Sources.Bulk
 	if b.Rest.URL == "" || b.Level != settings.LevelGroup || len(b.Filters) != 1 || len(b.FileHosts) != 1 || b.Every != d.Every || b.Limit != d.Limit || b.Reconcile != d.Reconcile || b.Counts != d.Counts {

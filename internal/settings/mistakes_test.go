@@ -163,5 +163,23 @@ func mistakes() map[string][]string {
 		"user-without-password": {
 			`user-without-password.yaml:3:3: mail.password-file: is missing; mail.user needs the file that holds the password`,
 		},
+		"webhook": {
+			`webhook.yaml:5:5: sources.webhook.certificate-file: is missing; key-file is of no use without it`,
+			`webhook.yaml:5:13: sources.webhook.listen: the secret would go where others can read it; certificate-file and key-file are needed, or 127.0.0.1 behind a proxy that has them`,
+			`webhook.yaml:6:13: sources.webhook.secret: secrets are not written here: put it into a file that only this program may read, name that file under secret-file, and change the secret, which has been seen`,
+			`webhook.yaml:7:13: sources.webhook.header: the name of a header is expected here, such as Authorization or X-Hook-Secret`,
+		},
+		"webhook-in-clear": {
+			`webhook-in-clear.yaml:4:13: sources.webhook.key-file: is missing; certificate-file needs the file with its key`,
+			`webhook-in-clear.yaml:4:21: sources.webhook.listen: host and port are expected here, such as 127.0.0.1:8421`,
+		},
+		"webhook-open": {
+			`webhook-open.yaml:3:13: sources.webhook: is of no use without a server to look at; rest or bulk is expected beside it`,
+			`webhook-open.yaml:3:21: sources.webhook.listen: others can reach this address, so it needs secret-file or client-ca; without them only 127.0.0.1, ::1 or localhost is allowed`,
+		},
+		"webhook-readable": {
+			`webhook-readable.yaml:4:21: sources.webhook.listen: the secret would go where others can read it; certificate-file and key-file are needed, or 127.0.0.1 behind a proxy that has them`,
+			`webhook-readable.yaml:4:75: sources.webhook.client-ca: client certificates need TLS; name this computer's certificate under certificate-file`,
+		},
 	}
 }

@@ -180,6 +180,10 @@ func (p parser) sources(m *yamldoc.Section, s *Sources) {
 	p.pull(rest, &s.Pull)
 	s.Rest = p.rest(rest)
 	p.bulk(m.Map("bulk"), &s.Bulk)
+	p.webhook(m.Map("webhook"), &s.Hook)
+	if s.Hook.Given() && s.Rest.URL == "" && s.Bulk.Rest.URL == "" {
+		m.Report("webhook", "is of no use without a server to look at; rest or bulk is expected beside it")
+	}
 	m.Done()
 }
 

@@ -117,6 +117,7 @@ func (p printer) sources(s Sources) {
 	if s.Bulk.Rest.URL != "" {
 		p.bulk(s.Bulk)
 	}
+	p.webhook(s.Hook)
 }
 
 func (p printer) out(o Out) {

@@ -111,6 +111,7 @@ type Sources struct {
 	Rest   Rest
 	Pull   Pull // how Rest is read
 	Bulk   Bulk
+	Hook   Webhook // webhook: hints of the servers of Rest and Bulk
 }
 
 // Out is how far anything leaves the program.
@@ -216,7 +217,7 @@ func (s Settings) In(dir string) Settings {
 	for _, p := range []*string{&s.Codes, &s.Store, &s.Sources.Folder, &s.Out.Folder, &s.Sources.Pull.Patients.File, &s.Mail.Password.File} {
 		at(p)
 	}
-	for _, p := range slices.Concat(s.Sources.Rest.files(), s.Sources.Bulk.Rest.files(), s.Out.Rest.files()) {
+	for _, p := range slices.Concat(s.Sources.Rest.files(), s.Sources.Bulk.Rest.files(), s.Sources.Hook.files(), s.Out.Rest.files()) {
 		at(p)
 	}
 	return s
