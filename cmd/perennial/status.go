@@ -75,6 +75,9 @@ func writeStatus(out io.Writer, st *clinic.Status) {
 		if s.Error != "" {
 			fmt.Fprintf(out, "  last trouble: %s\n", s.Error)
 		}
+		if s.Waits != "" {
+			fmt.Fprintf(out, "  waiting: %s\n", s.Waits)
+		}
 	}
 	live := "not yet: nothing is sent to servers or people"
 	if !st.Live.IsZero() {

@@ -27,13 +27,14 @@ func table() map[string]string {
 		"kv": "fault", "kv/kvtest": "kv fault", "kv/memkv": "kv fault", "kv/boltkv": "kv fault", "audit": "kv fault",
 		"store": "day chart protocol surveil notice kv fault", "outbox": "day chart surveil notice kv fault",
 		"fhirhttp": "fhir fault", "fhirauth": "fhirhttp settings fault", "source": "fhir", "source/folder": "source fhir fault", "source/rest": "source fhir fhirhttp fault",
+		"source/bulk": "source fhir fhirhttp fault", "source/webhook": "settings fault",
 		"carrier/fhirtask": "day chart surveil notice outbox fhir fhirhttp fault", "carrier/email": "day chart surveil notice digest outbox mail fault",
 		"export": "day chart protocol surveil notice fhir fault",
 		"mail":   "fault", "settings": "day chart yamldoc fault",
 		"clinic":   heart + " " + words + " assess kv store audit outbox source",
 		"web":      "day chart protocol surveil sac prompt cohort notice clinic outbox audit fault",
 		"unmapped": "codes fhir fault", "probe": "codes fhir fhirhttp unmapped fault", "daemon": "*", "demo": "day fhir fault", "doorway": "fault", "testkit/cases": "*", "testkit/second": "",
-		"testkit/fhirpeer": "", "testkit/fakefhir": "", "testkit/mailrig": "", "archtest": "",
+		"testkit/fhirpeer": "", "testkit/fakefhir": "", "testkit/fakebulk": "", "testkit/bulkpeer": "", "testkit/mailrig": "", "archtest": "",
 	}
 }
 

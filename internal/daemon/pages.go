@@ -189,7 +189,7 @@ func (p *Pages) source(s *store.Source, made time.Time) web.Source {
 		last = made
 	}
 	stale := p.StaleHours > 0 && slices.Contains(p.Feeds, s.Name) && p.Now().Sub(last).Hours() > float64(p.StaleHours)
-	return web.Source{Name: s.Name, Success: s.Success, Tried: s.Tried, Error: s.Error, New: s.New, Stale: stale}
+	return web.Source{Name: s.Name, Success: s.Success, Tried: s.Tried, Error: s.Error, Waits: s.Waits, New: s.New, Stale: stale}
 }
 
 // drafts are the protocols in force that nobody has signed off.

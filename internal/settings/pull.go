@@ -34,13 +34,7 @@ func (p parser) pull(m *yamldoc.Section, s *Pull) {
 	if m == nil {
 		return
 	}
-	s.Aliases = m.Texts("aliases")
-	for _, name := range s.Aliases {
-		if name == "" || strings.ContainsAny(name, "/@?# \t") {
-			m.Report("aliases", "names of hosts, such as fhir.inside.example or fhir.inside.example:8443, are expected here")
-			break
-		}
-	}
+	s.Aliases = p.aliases(m)
 	s.Overlap = m.Int("overlap-minutes", s.Overlap, 3, 1440)
 	s.Reconcile = m.Int("reconcile-days", s.Reconcile, 0, 90)
 	s.Counts = m.OneOf("counts", "check", "ignore") != "ignore"
@@ -48,6 +42,18 @@ func (p parser) pull(m *yamldoc.Section, s *Pull) {
 	if who := m.Map("patients"); who != nil {
 		p.patients(who, m, &s.Patients)
 	}
+}
+
+// aliases are names of hosts.
+func (p parser) aliases(m *yamldoc.Section) []string {
+	names := m.Texts("aliases")
+	for _, name := range names {
+		if name == "" || strings.ContainsAny(name, "/@?# \t") {
+			m.Report("aliases", "names of hosts, such as fhir.inside.example or fhir.inside.example:8443, are expected here")
+			break
+		}
+	}
+	return names
 }
 
 func (p parser) patients(m, above *yamldoc.Section, s *Patients) {
@@ -79,12 +85,7 @@ func (p parser) serverID(m *yamldoc.Section, key string) string {
 
 // pull writes the keys that stand beside the address of sources.rest.
 func (p printer) pull(s Pull) {
-	if len(s.Aliases) > 0 {
-		p.head("    aliases")
-		for _, name := range s.Aliases {
-			p.w.WriteString("      - " + quote(name) + "\n")
-		}
-	}
+	p.list(4, "aliases", s.Aliases)
 	p.raw(4, "overlap-minutes", strconv.Itoa(s.Overlap))
 	p.raw(4, "reconcile-days", strconv.Itoa(s.Reconcile))
 	p.raw(4, "counts", map[bool]string{true: "check", false: "ignore"}[s.Counts])

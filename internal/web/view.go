@@ -139,6 +139,7 @@ type Source struct {
 	Success time.Time // when it was last read to its end; zero: never
 	Tried   time.Time
 	Error   string // why the last try failed; it names no patient
+	Waits   string // what it waits for; it names no patient
 	New     int64  // resources that it gave
 	Stale   bool   // silent for longer than the site's limit
 }

@@ -134,7 +134,7 @@ func (p *poll) cohort(ctx context.Context, types []string) {
 	at := p.all[patientsPlace]
 	every := p.s.o.Reconcile
 	c := &crowd{poll: p, types: types, before: at.Types, from: at.From, known: map[string]bool{}}
-	c.full = at.From.IsZero() || !at.Full.IsZero() && every > 0 && at.From.Sub(at.Full) >= every
+	c.full = p.s.whole || at.From.IsZero() || !at.Full.IsZero() && every > 0 && at.From.Sub(at.Full) >= every
 	for _, id := range at.Read {
 		c.known[id] = true
 	}

@@ -80,6 +80,7 @@ func needed(typ string) bool { return typ == "Patient" || typ == "Procedure" || 
 type Source struct {
 	o      Options
 	client *fhirhttp.Client
+	whole  bool // everything is read, whether its time has come or not
 }
 
 var _ source.Source = (*Source)(nil)
@@ -104,6 +105,13 @@ func New(client *fhirhttp.Client, o Options) *Source {
 
 // Name is the source's name.
 func (s *Source) Name() string { return s.o.Name }
+
+// Whole is the same source with a look at everything, whether the time for that has come or not.
+func (s *Source) Whole() source.Source {
+	all := *s
+	all.whole = true
+	return &all
+}
 
 // Fetch asks for what changed since the cursor. See source.Source; an error is about one type.
 func (s *Source) Fetch(ctx context.Context, cursor string) iter.Seq2[source.Batch, error] {
@@ -192,7 +200,7 @@ func (p *poll) fail(err error) bool {
 func (p *poll) typ(ctx context.Context, typ string) bool {
 	at := p.all[typ]
 	r := &reading{s: p.s, typ: typ, stamped: at.Stamped, emit: p.hold, count: smaller(p.s.o.Count, at.Tried)}
-	if !at.full(p.s.o.Reconcile) {
+	if !p.s.whole && !at.full(p.s.o.Reconcile) {
 		r.from, r.lenient = at.From, at.Lenient
 	}
 	err := r.run(ctx)
