@@ -128,7 +128,7 @@ func polledServer(s *settings.Settings, now func() time.Time) (*rest.Source, err
 	if err != nil {
 		return nil, err
 	}
-	o := rest.Options{Name: serverName, Types: rest.Types(), Discover: true, Now: now, Post: pull.Post, IgnoreCounts: !pull.Counts,
+	o := rest.Options{Name: serverName, Types: rest.Types(), Discover: true, Now: now, Post: pull.Post, WholeResources: pull.Whole, IgnoreCounts: !pull.Counts,
 		Overlap: time.Duration(pull.Overlap) * time.Minute, Reconcile: time.Duration(pull.Reconcile) * 24 * time.Hour}
 	if pull.Reconcile == 0 {
 		o.Reconcile = -1

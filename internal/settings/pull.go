@@ -14,6 +14,7 @@ type Pull struct {
 	Reconcile int      // reconcile-days: how often everything is read again; 0: never
 	Counts    bool     // counts: check (yes) or ignore
 	Post      bool     // search: post (yes) or get
+	Whole     bool     // resources: whole (yes) or parts
 	Patients  Patients
 }
 
@@ -39,6 +40,7 @@ func (p parser) pull(m *yamldoc.Section, s *Pull) {
 	s.Reconcile = m.Int("reconcile-days", s.Reconcile, 0, 90)
 	s.Counts = m.OneOf("counts", "check", "ignore") != "ignore"
 	s.Post = m.OneOf("search", "get", "post") == "post"
+	s.Whole = m.OneOf("resources", "parts", "whole") == "whole"
 	if who := m.Map("patients"); who != nil {
 		p.patients(who, m, &s.Patients)
 	}
@@ -90,6 +92,7 @@ func (p printer) pull(s Pull) {
 	p.raw(4, "reconcile-days", strconv.Itoa(s.Reconcile))
 	p.raw(4, "counts", map[bool]string{true: "check", false: "ignore"}[s.Counts])
 	p.raw(4, "search", map[bool]string{true: "post", false: "get"}[s.Post])
+	p.raw(4, "resources", map[bool]string{true: "whole", false: "parts"}[s.Whole])
 	if s.Patients.Given() {
 		p.head("    patients")
 		p.text(6, "group", s.Patients.Group)

@@ -16,6 +16,7 @@ type place struct {
 	Count   int       `json:"count,omitempty"`   // resources that there were then
 	Stamped bool      `json:"stamped,omitempty"` // the server says when each was changed
 	Lenient bool      `json:"lenient,omitempty"` // the server does not bear to be asked strictly; tried again with everything
+	Parts   bool      `json:"parts,omitempty"`   // the server gives parts of resources, see Source.offers
 	Read    []string  `json:"read,omitempty"`    // patients of whom everything was read; only in the place "patients"
 	Again   []string  `json:"again,omitempty"`   // patients of whom something did not come
 	Types   []string  `json:"types,omitempty"`   // types that were read of the patients in Read; only in the place "patients"

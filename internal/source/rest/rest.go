@@ -25,6 +25,11 @@
 // not move on while that does not help. If the server's self link, or a row older than asked for, shows that it did not
 // heed the moment, what came is taken as everything and checked as such. If it did not heed the patient, it is refused.
 //
+// # Parts of resources
+//
+// Of studies and documents, which may be large, a server that can do so is asked for the members that are read alone
+// (_elements). Whether it can is seen at each reading of everything: some resources are asked for both ways and must agree.
+//
 // # What the server has
 //
 // Few servers have every type. With Options.Discover the source first asks for the CapabilityStatement and passes over
@@ -43,6 +48,7 @@ import (
 	"time"
 
 	"perennial/internal/fault"
+	"perennial/internal/fhir"
 	"perennial/internal/fhirhttp"
 	"perennial/internal/source"
 )
@@ -59,11 +65,12 @@ type Options struct {
 	Count    int           // resources a page, as a wish; 0: 200
 	Discover bool          // pass over the types that the server says it cannot search
 
-	Reconcile    time.Duration    // how often everything is read again; 0: weekly; negative: never
-	IgnoreCounts bool             // do not believe the server's counts: holes are then not noticed
-	Post         bool             // search by POST _search
-	Patients     Cohort           // read patient by patient; nil: type by type
-	Now          func() time.Time // nil: time.Now
+	Reconcile      time.Duration    // how often everything is read again; 0: weekly; negative: never
+	IgnoreCounts   bool             // do not believe the server's counts: holes are then not noticed
+	Post           bool             // search by POST _search
+	WholeResources bool             // never ask for parts of resources
+	Patients       Cohort           // read patient by patient; nil: type by type
+	Now            func() time.Time // nil: time.Now
 }
 
 // Types are the resource types of which the program makes use, in the order in which they are best read.
@@ -202,6 +209,11 @@ func (p *poll) typ(ctx context.Context, typ string) bool {
 	r := &reading{s: p.s, typ: typ, stamped: at.Stamped, emit: p.hold, count: smaller(p.s.o.Count, at.Tried)}
 	if !p.s.whole && !at.full(p.s.o.Reconcile) {
 		r.from, r.lenient = at.From, at.Lenient
+	} else {
+		at.Parts = p.s.offers(ctx, typ)
+	}
+	if at.Parts {
+		r.parts = fhir.Elements(typ)
 	}
 	err := r.run(ctx)
 	if r.stopped {
@@ -234,7 +246,7 @@ func (at place) after(r *reading, next time.Time, whole bool) place {
 	stamped := r.bare < len(r.found.rows)
 	switch {
 	case whole && r.everything():
-		at = place{From: at.From, Full: next, Count: len(r.found.rows), Stamped: stamped, Lenient: r.lenient}
+		at = place{From: at.From, Full: next, Parts: at.Parts, Count: len(r.found.rows), Stamped: stamped, Lenient: r.lenient}
 	case r.everything():
 		at.Full, at.Tried, at.Stamped = time.Time{}, at.Tried+1, at.Stamped || stamped
 	case !whole:
