@@ -102,7 +102,9 @@ func newWard(t *testing.T, poll time.Duration, types []string) *ward {
 		}
 	})
 	w.hook = <-at
-	w.until(10*time.Second, "the first round", func() bool { return strings.Contains(w.log.String(), "the first round is done") && w.tasks("completed") == 0 && w.tasks("") > 0 })
+	w.until(10*time.Second, "the first round", func() bool {
+		return strings.Contains(w.log.String(), "the first round is done") && w.tasks("completed") == 0 && w.tasks("") > 0
+	})
 	return w
 }
 
@@ -226,7 +228,9 @@ func TestHintsCostLittle(t *testing.T) {
 		return fmt.Sprintf(`{"resourceType":"Bundle","type":"subscription-notification","entry":[{"resource":{"resourceType":"SubscriptionStatus","type":"event-notification","eventsSinceSubscriptionStart":"%d"}}]}`, n)
 	}
 	whole := func(asked []string) bool {
-		return !slices.ContainsFunc(asked, func(a string) bool { return strings.HasPrefix(a, "GET Patient ") && strings.Contains(a, "_lastUpdated") })
+		return !slices.ContainsFunc(asked, func(a string) bool {
+			return strings.HasPrefix(a, "GET Patient ") && strings.Contains(a, "_lastUpdated")
+		})
 	}
 	if got := []bool{whole(look(numbered(1))), whole(look(numbered(3))), whole(look(numbered(5)))}; fmt.Sprint(got) != "[false true false]" {
 		t.Errorf("looks at everything: %v", got)
