@@ -174,7 +174,7 @@ func sending(it *store.Item, p *surveil.Plan, again string) outbox.Item {
 // TaskOf says an item as it is sent. The plan, which may be nil, adds the
 // identifiers of the patient and who placed the implant.
 func TaskOf(it *store.Item, p *surveil.Plan) notice.Task {
-	t := notice.Task{Key: it.Key, Rev: it.Rev, Patient: it.Patient, Implant: it.Work.Implant, Visit: it.Work.Visit, About: it.Work.About,
+	t := notice.Task{Key: it.Key, Rev: it.Rev, Turn: turnOf(it), Patient: it.Patient, Implant: it.Work.Implant, Visit: it.Work.Visit, About: it.Work.About,
 		Kind: it.Work.Kind, Urgency: it.Work.Urgency, State: string(it.State), Status: "requested", Reason: it.Reason, Evidence: it.Evidence,
 		From: it.Work.From, By: it.Work.By, Text: notice.WorkText(&it.Work), Authored: stamp(it.Made), Modified: stamp(it.Changed), Notes: it.Notes}
 	if it.State != store.WorkOpen {
@@ -196,6 +196,16 @@ func TaskOf(it *store.Item, p *surveil.Plan) notice.Task {
 		}
 	}
 	return t
+}
+
+// turnOf is the change by which an item got its state.
+func turnOf(it *store.Item) int {
+	for i, e := range slices.Backward(it.History) {
+		if slices.Contains([]string{"made", "completed", "cancelled", "reopened"}, e.What) {
+			return it.Rev - (len(it.History) - 1 - i)
+		}
+	}
+	return it.Rev
 }
 
 // stamp writes milliseconds since 1970 as RFC 3339.
