@@ -34,13 +34,7 @@ func (p parser) pull(m *yamldoc.Section, s *Pull) {
 	if m == nil {
 		return
 	}
-	s.Aliases = m.Texts("aliases")
-	for _, name := range s.Aliases {
-		if name == "" || strings.ContainsAny(name, "/@?# \t") {
-			m.Report("aliases", "names of hosts, such as fhir.inside.example or fhir.inside.example:8443, are expected here")
-			break
-		}
-	}
+	s.Aliases = p.aliases(m)
 	s.Overlap = m.Int("overlap-minutes", s.Overlap, 3, 1440)
 	s.Reconcile = m.Int("reconcile-days", s.Reconcile, 0, 90)
 	s.Counts = m.OneOf("counts", "check", "ignore") != "ignore"
@@ -48,6 +42,18 @@ func (p parser) pull(m *yamldoc.Section, s *Pull) {
 	if who := m.Map("patients"); who != nil {
 		p.patients(who, m, &s.Patients)
 	}
+}
+
+// aliases are other names that a server gives itself in links.
+func (p parser) aliases(m *yamldoc.Section) []string {
+	list := m.Texts("aliases")
+	for _, name := range list {
+		if name == "" || strings.ContainsAny(name, "/@?# \t") {
+			m.Report("aliases", "names of hosts, such as fhir.inside.example or fhir.inside.example:8443, are expected here")
+			break
+		}
+	}
+	return list
 }
 
 func (p parser) patients(m, above *yamldoc.Section, s *Patients) {
@@ -77,14 +83,19 @@ func (p parser) serverID(m *yamldoc.Section, key string) string {
 	return id
 }
 
+// names writes the other names of a server.
+func (p printer) names(aliases []string) {
+	if len(aliases) > 0 {
+		p.head("    aliases")
+	}
+	for _, name := range aliases {
+		p.w.WriteString("      - " + quote(name) + "\n")
+	}
+}
+
 // pull writes the keys that stand beside the address of sources.rest.
 func (p printer) pull(s Pull) {
-	if len(s.Aliases) > 0 {
-		p.head("    aliases")
-		for _, name := range s.Aliases {
-			p.w.WriteString("      - " + quote(name) + "\n")
-		}
-	}
+	p.names(s.Aliases)
 	p.raw(4, "overlap-minutes", strconv.Itoa(s.Overlap))
 	p.raw(4, "reconcile-days", strconv.Itoa(s.Reconcile))
 	p.raw(4, "counts", map[bool]string{true: "check", false: "ignore"}[s.Counts])
