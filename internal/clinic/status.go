@@ -13,19 +13,21 @@ import (
 
 // Status is how the clinic stands.
 type Status struct {
-	Sums     store.Sums     `json:"sums"` // as kept on the way; Check counts them
-	Today    day.Day        `json:"today"`
-	Made     time.Time      `json:"made"`
-	Live     time.Time      `json:"live,omitzero"` // zero: go-live has not been said
-	LiveBy   string         `json:"liveBy,omitempty"`
-	Mode     outbox.Mode    `json:"mode"`
-	Ticked   day.Day        `json:"ticked"`                  // the last day for which everybody who wakes was looked at
-	Waiting  bool           `json:"protocolsWait,omitempty"` // changed protocols of the settings that nobody has adopted yet
-	Behind   bool           `json:"behind"`                  // plans have to be made again, or somebody should have been looked at
-	Digested time.Time      `json:"digested,omitzero"`
-	Outbox   outbox.Counts  `json:"outbox"`
-	Sources  []store.Source `json:"sources"`
-	Audit    audit.Head     `json:"audit"`
+	Sums     store.Sums       `json:"sums"` // as kept on the way; Check counts them
+	Today    day.Day          `json:"today"`
+	Made     time.Time        `json:"made"`
+	Live     time.Time        `json:"live,omitzero"` // zero: go-live has not been said
+	LiveBy   string           `json:"liveBy,omitempty"`
+	Mode     outbox.Mode      `json:"mode"`
+	Ticked   day.Day          `json:"ticked"`                  // the last day for which everybody who wakes was looked at
+	Waiting  bool             `json:"protocolsWait,omitempty"` // changed protocols of the settings that nobody has adopted yet
+	Behind   bool             `json:"behind"`                  // plans have to be made again, or somebody should have been looked at
+	Digested time.Time        `json:"digested,omitzero"`
+	Outbox   outbox.Counts    `json:"outbox"`
+	Closed   []outbox.Closure `json:"closed,omitempty"`  // ways out whose receiver takes nothing
+	Removed  int              `json:"removed,omitempty"` // Tasks that people removed at the receiver
+	Sources  []store.Source   `json:"sources"`
+	Audit    audit.Head       `json:"audit"`
 }
 
 // Status says how the clinic stands, in one short read.
@@ -46,6 +48,12 @@ func (c *Clinic) Status(ctx context.Context) (Status, error) {
 			return err
 		}
 		if s.Outbox, err = outbox.ReadCounts(r); err != nil {
+			return err
+		}
+		if s.Closed, err = outbox.Closures(r); err != nil {
+			return err
+		}
+		if s.Removed, err = outbox.CountRemoved(r); err != nil {
 			return err
 		}
 		if s.Sources, err = store.Sources(r); err != nil {

@@ -9,6 +9,7 @@ import (
 	"perennial/internal/chart"
 	"perennial/internal/fault"
 	"perennial/internal/kv"
+	"perennial/internal/outbox"
 	"perennial/internal/prompt"
 	"perennial/internal/store"
 	"perennial/internal/surveil"
@@ -22,6 +23,7 @@ type View struct {
 	Line    store.Line
 	Rulings []chart.Ruling   // those taken back too
 	Items   []store.Item     // all work items ever made
+	Removed []string         // first keys of those whose Task a person removed
 	Records []store.Record   // all versions of all resources, in the order received
 	Prompts []prompt.Prompt  // what to think of beside a CT angiogram
 	Beside  []*surveil.Visit // the due visits beside which they stand
@@ -42,6 +44,9 @@ func (c *Clinic) Patient(ctx context.Context, id string) (View, error) {
 		}
 		rd, err := c.look(r, []string{id}, c.Today())
 		if err != nil {
+			return err
+		}
+		if err := rd.ask(); err != nil {
 			return err
 		}
 		v, err = rd.show(rd.survivor(id))
@@ -75,5 +80,11 @@ func (rd *round) show(id string) (View, error) {
 	}
 	var err error
 	v.Items, err = store.ItemsOf(rd.r, id)
+	for i := 0; err == nil && i < len(v.Items); i++ {
+		var removed bool
+		if removed, err = outbox.WasRemoved(rd.r, v.Items[i].Key); removed {
+			v.Removed = append(v.Removed, v.Items[i].Key)
+		}
+	}
 	return v, err
 }

@@ -9,6 +9,7 @@ import (
 	"perennial/internal/day"
 	"perennial/internal/kv"
 	"perennial/internal/notice"
+	"perennial/internal/outbox"
 	"perennial/internal/store"
 	"perennial/internal/surveil"
 )
@@ -41,6 +42,7 @@ type Row struct {
 	NoShow  day.Day // an appointment for imaging that passed without a study
 	Snoozed day.Day // a person hid it until this day; zero: it shows
 	Closed  bool    // a person has closed its Task, and it is needed still
+	Removed bool    // a person has removed its Task
 }
 
 // Worklist lists the open work items: the most urgent first, then by the day by
@@ -65,7 +67,11 @@ func (c *Clinic) Worklist(ctx context.Context, f Filter) ([]Row, error) {
 				return false, err
 			}
 			if f.line(&line) {
-				rows = append(rows, rowOf(items[i], line, today))
+				row := rowOf(items[i], line, today)
+				if row.Removed, err = outbox.WasRemoved(r, items[i].Key); err != nil {
+					return false, err
+				}
+				rows = append(rows, row)
 			}
 		}
 		return more, nil
