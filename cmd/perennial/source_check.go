@@ -73,7 +73,7 @@ func sourceCheckCommand(e *env) *cobra.Command {
 func probeServer(ctx context.Context, s *settings.Settings, name string, o probe.Options) (*probe.Report, error) {
 	server, key, aliases := s.Sources.Rest, "sources.rest", s.Sources.Pull.Aliases
 	if name == tasksName {
-		server, key, aliases = s.Out.Rest, "out.rest", nil
+		server, key, aliases = s.Out.Rest, "out.rest", s.Out.Write.Aliases
 	}
 	if server.URL == "" {
 		return nil, usageError("the settings name no such server", "Write url under "+key+", and name the file with --settings.")

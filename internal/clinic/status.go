@@ -2,6 +2,8 @@ package clinic
 
 import (
 	"context"
+	"fmt"
+	"strings"
 	"time"
 
 	"perennial/internal/audit"
@@ -63,6 +65,27 @@ func (c *Clinic) Status(ctx context.Context) (Status, error) {
 		return err
 	})
 	return s, err
+}
+
+// ClosedText says which ways out take nothing, since when and what to do. Meant
+// says that the settings want it so.
+func (s *Status) ClosedText(zone *time.Location) (list []ClosedWay) {
+	const form = "2 Jan 2006 15:04"
+	for _, c := range s.Closed {
+		next := "It is tried again on " + c.Next.In(zone).Format(form) + " by itself, and at once with: perennial send."
+		if c.Meant {
+			next = "To try it: take that line out of the settings, and run perennial send."
+		}
+		list = append(list, ClosedWay{c.Meant, fmt.Sprintf("No Tasks can be sent since %s. %s Nothing is lost: %d wait, and the work stands in the digest and on the pages. %s",
+			c.Since.In(zone).Format(form), strings.TrimSpace(c.Why+" "+c.Hint), s.Outbox.Pending, next)})
+	}
+	return list
+}
+
+// ClosedWay is a way out that takes nothing, in words.
+type ClosedWay struct {
+	Meant bool // the settings want it so
+	Text  string
 }
 
 // Report is what Check found.

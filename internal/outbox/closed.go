@@ -16,8 +16,9 @@ import (
 // Closed is the error of a carrier whose receiver takes nothing of the kind at
 // all, as a server that has no Tasks. The item that was tried never arrived.
 type Closed struct {
-	Why  string // what the receiver said; it names no patient
-	Hint string // what a person can do
+	Why   string // what the receiver said; it names no patient
+	Hint  string // what a person can do
+	Meant bool   // the settings want it so
 }
 
 // Error says why.
@@ -33,6 +34,7 @@ type Closure struct {
 	Next  time.Time `json:"next"` // when one item is tried again
 	Why   string    `json:"why"`
 	Hint  string    `json:"hint,omitempty"`
+	Meant bool      `json:"meant,omitempty"`
 }
 
 // closedFor is how long nothing is tried while a route is closed.
@@ -117,7 +119,7 @@ func (o *Options) turn(route string, results []Result, now time.Time) (shut *Clo
 	}
 	for i := range results {
 		if c, ok := errors.AsType[*Closed](results[i].Err); ok {
-			return &Closure{Route: route, Since: was.Since, Next: now.Add(closedFor), Why: c.Why, Hint: c.Hint}, false
+			return &Closure{Route: route, Since: was.Since, Next: now.Add(closedFor), Why: c.Why, Hint: c.Hint, Meant: c.Meant}, false
 		}
 	}
 	took := func(r Result) bool { return r.Err == nil && !strings.HasPrefix(r.Receipt, Nothing) }

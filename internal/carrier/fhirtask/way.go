@@ -35,7 +35,7 @@ const (
 // way is how the server is written to now. The error is an outbox.Closed where it takes no Tasks.
 func (s *Server) way(ctx context.Context) (way, error) {
 	if s.o.Create == None {
-		return way{}, takesNone("The settings say that the server takes no Tasks (out.rest.create: none).")
+		return way{}, &outbox.Closed{Why: "The settings say that the server takes no Tasks (out.rest.create: none).", Meant: true}
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()

@@ -70,7 +70,7 @@ func TestWay(t *testing.T) {
 			case strings.Contains(asked, "POST Task on condition"):
 				got = "condition"
 			}
-			if got != c.want || isShut && (shut.Hint == "" || fault.KindOf(err) != fault.Unavailable) || c.create == fhirtask.None && asked != "" {
+			if got != c.want || isShut && ((shut.Hint == "") != (c.create == fhirtask.None) || shut.Meant != (c.create == fhirtask.None) || fault.KindOf(err) != fault.Unavailable) || c.create == fhirtask.None && asked != "" {
 				t.Errorf("%s: %v\n%s", got, err, asked)
 			}
 		})
