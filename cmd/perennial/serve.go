@@ -58,6 +58,11 @@ func serveCommand(e *env) *cobra.Command {
 		if err != nil {
 			return errors.Join(err, db.Close())
 		}
+		if back, err := taskSource(&s, db, e.now); err != nil {
+			return errors.Join(err, db.Close())
+		} else if back != nil {
+			sources = append(sources, back)
+		}
 		h := &house{cl, db, s}
 		return errors.Join(h.serve(c.Context(), e, sources), db.Close())
 	}
@@ -92,7 +97,7 @@ func (h *house) serve(ctx context.Context, e *env, sources []source.Source) erro
 	return daemon.Serve(ctx, daemon.Options{Clinic: h.clinic, Listen: s.Listen, Sources: sources,
 		Poll: time.Duration(s.Times.PollEvery) * time.Minute, Send: time.Duration(s.Times.SendEvery) * time.Minute, Nightly: s.Times.NightlyAt,
 		Digest: digestOf(s), Log: log, Hook: hook, Version: buildOf().Version,
-		Pages: &daemon.Pages{Clinic: h.clinic, Site: s.Site.Name, Conflicts: g.Conflicts, Feeds: feedsOf(s), StaleHours: 24 * s.Numbers.FeedStaleDays, Now: e.now},
+		Pages: &daemon.Pages{Clinic: h.clinic, Site: s.Site.Name, Conflicts: g.Conflicts, Feeds: readSources(s), StaleHours: 24 * s.Numbers.FeedStaleDays, Now: e.now},
 		Ready: func(at string) { fmt.Fprintln(e.stdout, "pages: "+at) }})
 }
 

@@ -71,10 +71,10 @@ func sourceCheckCommand(e *env) *cobra.Command {
 
 // probeServer asks one of the servers.
 func probeServer(ctx context.Context, s *settings.Settings, name string, o probe.Options) (*probe.Report, error) {
-	server, key := s.Sources.Rest, "sources.rest"
+	server, key, aliases := s.Sources.Rest, "sources.rest", s.Sources.Pull.Aliases
 	switch name {
 	case tasksName:
-		server, key = s.Out.Rest, "out.rest"
+		server, key, aliases = s.Out.Rest, "out.rest", s.Out.Write.Aliases
 	case bulkName:
 		server, key = s.Sources.Bulk.Rest, "sources.bulk"
 	}
@@ -85,7 +85,7 @@ func probeServer(ctx context.Context, s *settings.Settings, name string, o probe
 	o.Types, o.Mapped = rest.Types(), s.Codes != ""
 	switch name {
 	case tasksName:
-		if o.Client, err = fhirClient(server, probeTries); err == nil {
+		if o.Client, err = fhirClient(server, probeTries, aliases...); err == nil {
 			return probe.Tasks(ctx, o)
 		}
 	case bulkName:
@@ -93,7 +93,7 @@ func probeServer(ctx context.Context, s *settings.Settings, name string, o probe
 			return probe.Export(ctx, o, exportPath(&s.Sources.Bulk))
 		}
 	default:
-		if o.Client, err = fhirClient(server, probeTries, s.Sources.Pull.Aliases...); err == nil {
+		if o.Client, err = fhirClient(server, probeTries, aliases...); err == nil {
 			return probe.Source(ctx, o)
 		}
 	}

@@ -37,8 +37,8 @@ const (
 
 // routesOf are the ways out that the settings name. In the mode send what has no
 // server is written to files, and that too only after go-live.
-func routesOf(s *settings.Settings, db *boltkv.DB) ([]outbox.Route, error) {
-	tasks, err := taskRoute(s, db)
+func routesOf(s *settings.Settings, db *boltkv.DB, now func() time.Time) ([]outbox.Route, error) {
+	tasks, err := taskRoute(s, db, now)
 	if err != nil {
 		return nil, err
 	}
@@ -53,23 +53,34 @@ func routesOf(s *settings.Settings, db *boltkv.DB) ([]outbox.Route, error) {
 // sends says whether the mode lets things go to servers.
 func sends(s *settings.Settings) bool { return s.Out.Mode == settings.ModeSend }
 
-func taskRoute(s *settings.Settings, db *boltkv.DB) (outbox.Route, error) {
+func taskRoute(s *settings.Settings, db *boltkv.DB, now func() time.Time) (outbox.Route, error) {
 	if !sends(s) || s.Out.Rest.URL == "" {
 		return outbox.Route{Name: filesName, Files: !sends(s), Carrier: fhirtask.NewFiles(s.Out.Folder, db.ID())}, nil
 	}
-	client, err := fhirClient(s.Out.Rest, 0)
+	client, err := fhirClient(s.Out.Rest, 0, s.Out.Write.Aliases...)
 	if err != nil {
 		return outbox.Route{}, err
 	}
 	last := func(key string) (receipt string) {
 		// What cannot be read counts as nothing known: the carrier then asks the server.
 		_ = db.View(context.Background(), func(r kv.Reader) (err error) {
-			receipt, err = outbox.LastReceipt(r, key, serverName)
-			return err
+			for _, name := range []string{taskServer(s), serverName} { // the second is what earlier versions wrote
+				if receipt, err = outbox.LastReceipt(r, key, name); err != nil || receipt != "" {
+					return err
+				}
+			}
+			return nil
 		})
 		return receipt
 	}
-	return outbox.Route{Name: serverName, Carrier: fhirtask.NewServer(fhirtask.ServerOptions{Client: client, Site: db.ID(), Last: last})}, nil
+	return outbox.Route{Name: taskServer(s), Carrier: fhirtask.NewServer(fhirtask.ServerOptions{Client: client, Site: db.ID(), Last: last,
+		Create: s.Out.Write.Create, Batch: s.Out.Write.Batch, Now: now})}, nil
+}
+
+// taskServer names the way to the server of the settings: what one server said of a
+// Task says nothing of another.
+func taskServer(s *settings.Settings) string {
+	return serverName + " " + strings.TrimRight(s.Out.Rest.URL, "/")
 }
 
 func mailRoute(s *settings.Settings) (outbox.Route, error) {

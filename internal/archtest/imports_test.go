@@ -26,7 +26,7 @@ func table() map[string]string {
 		"codes": "yamldoc fault", "fhir": "fault", "intake": words, "assess": words + " protocol surveil settings",
 		"kv": "fault", "kv/kvtest": "kv fault", "kv/memkv": "kv fault", "kv/boltkv": "kv fault", "audit": "kv fault",
 		"store": "day chart protocol surveil notice kv fault", "outbox": "day chart surveil notice kv fault",
-		"fhirhttp": "fhir fault", "fhirauth": "fhirhttp settings fault", "source": "fhir", "source/folder": "source fhir fault", "source/rest": "source fhir fhirhttp fault",
+		"fhirhttp": "fhir fault", "fhirauth": "fhirhttp settings fault", "source": "fhir", "source/folder": "source fhir fault", "source/rest": "source fhir fhirhttp fault", "source/tasks": "source fhir fault",
 		"source/bulk": "source fhir fhirhttp fault", "source/webhook": "settings fault",
 		"carrier/fhirtask": "day chart surveil notice outbox fhir fhirhttp fault", "carrier/email": "day chart surveil notice digest outbox mail fault",
 		"export": "day chart protocol surveil notice fhir fault",

@@ -200,6 +200,11 @@ func (c *Clinic) keep(w *store.Writer, list []taken, counts *Counts) ([]string, 
 // keepOne stores one resource. First says that nothing was there before its
 // batch.
 func (c *Clinic) keepOne(w *store.Writer, t *taken, first bool) (bool, error) {
+	if t.item != "" && c.o.TasksFrom != "" && t.rec.Source == c.o.TasksFrom {
+		if err := t.placeByItem(w); err != nil {
+			return false, err
+		}
+	}
 	for _, base := range t.bases {
 		isNew, err := w.AddBase(base)
 		if err != nil {
@@ -216,6 +221,15 @@ func (c *Clinic) keepOne(w *store.Writer, t *taken, first bool) (bool, error) {
 		return w.Skip(t.rec)
 	}
 	return w.Take(t.rec, t.words)
+}
+
+// placeByItem gives a Task to the patient of its work item.
+func (t *taken) placeByItem(w *store.Writer) error {
+	it, found, err := store.ReadItem(w.Tx, t.item)
+	if err == nil && found {
+		t.rec.Patient, t.words, t.bases = it.Patient, nil, nil
+	}
+	return err
 }
 
 // batchSize is how many resources are taken in one transaction, and batchBytes

@@ -47,7 +47,7 @@ func (p *Pages) Worklist(ctx context.Context) (web.Worklist, error) {
 func pageRow(r *clinic.Row) web.Row {
 	w := &r.Item.Work
 	row := web.Row{Patient: r.Line.Patient, Name: r.Line.Name, Record: web.RecordNumber(r.Line.Identifiers), Phone: r.Line.Phone, Kind: w.Kind, Urgency: w.Urgency,
-		Step: r.Step, By: w.By, BookedGone: r.NoShow, LastSeen: r.Line.LastSeen, FollowUp: r.Line.FollowUp, Why: r.Text, Closed: r.Closed}
+		Step: r.Step, By: w.By, BookedGone: r.NoShow, LastSeen: r.Line.LastSeen, FollowUp: r.Line.FollowUp, Why: r.Text, There: r.There}
 	if o := visitOf(r); o != nil {
 		row.Standing, row.Opens, row.Closes, row.Booking = o.Standing, o.Opens, o.Closes, o.Booked
 		row.OutOfTime = o.Booked > 0 && (o.Booked < o.Opens || o.Booked > o.Closes)
@@ -92,7 +92,7 @@ func (p *Pages) Patient(ctx context.Context, id string) (web.Patient, error) {
 	if err != nil {
 		return web.Patient{}, err
 	}
-	return web.Patient{Site: p.Site, Plan: &v.Plan, Chart: v.Chart, Conflicts: p.Conflicts, BookedGone: v.Line.BookedGone, Prompts: v.Prompts, Beside: v.Beside}, nil
+	return web.Patient{Site: p.Site, Plan: &v.Plan, Chart: v.Chart, Conflicts: p.Conflicts, BookedGone: v.Line.BookedGone, Prompts: v.Prompts, Beside: v.Beside, There: v.There}, nil
 }
 
 // Questions gives every question that stands.
@@ -130,7 +130,15 @@ func (p *Pages) Status(ctx context.Context) (web.Status, error) {
 	}
 	out.Alarms = p.warnings(&st)
 	out.Care, out.Conflicts = p.care(), p.Conflicts
+	for _, c := range st.ClosedText(p.Clinic.Zone()) {
+		if c.Meant {
+			out.Remarks = append(out.Remarks, c.Text)
+		}
+	}
 	out.Outbox = []web.Part{{Name: "waiting", N: st.Outbox.Pending}, {Name: "sent", N: st.Outbox.Sent}, {Name: "failed", N: st.Outbox.Failed}}
+	if st.Removed > 0 {
+		out.Outbox = append(out.Outbox, web.Part{Name: "Tasks that people removed there, not made again", N: st.Removed})
+	}
 	open, err := p.Clinic.Preview(ctx)
 	for _, kind := range slices.Sorted(maps.Keys(open.Open)) {
 		out.Work = append(out.Work, web.Part{Name: kind, N: open.Open[kind]})
@@ -167,6 +175,11 @@ func (p *Pages) warnings(st *clinic.Status) (list []string) {
 	for _, s := range p.known(st) {
 		if p.source(&s, st.Made).Stale {
 			list = append(list, "The source "+s.Name+" is silent.")
+		}
+	}
+	for _, c := range st.ClosedText(p.Clinic.Zone()) {
+		if !c.Meant {
+			list = append(list, c.Text)
 		}
 	}
 	if st.Waiting {

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"perennial/internal/fault"
+	"perennial/internal/fhir"
 )
 
 const maxRedirects = 5
@@ -216,18 +217,41 @@ func bare(err error) error {
 
 // refused classifies a status of 400 and more.
 func (c *Client) refused(read bool, resp response) *failure {
-	kind, hint := kindOf(resp.status)
-	text := "status " + strconv.Itoa(resp.status)
-	if words := said(resp.body); words != "" {
-		text += "; " + words
-	}
-	f := &failure{err: fault.New(kind, "answer", hint, errors.New(text))}
+	err := c.refusal(resp.status, fhir.ParseOutcome(resp.body))
+	kind, f := fault.KindOf(err), &failure{err: err}
 	waits := resp.status == http.StatusTooManyRequests || resp.status == http.StatusServiceUnavailable
 	f.again = waits || read && kind == fault.Unavailable
 	if waits {
 		f.after = retryAfter(resp.header.Get("Retry-After"), c.o.Now())
 	}
 	return f
+}
+
+// refusal is the error of a status of 400 and more.
+func (c *Client) refusal(status int, outcome []fhir.OutcomeIssue) error {
+	kind, hint := kindOf(status)
+	text := "status " + strconv.Itoa(status)
+	if words := words(outcome); words != "" {
+		text += "; " + words
+	}
+	return fault.New(kind, "answer", hint, &statusError{status, text})
+}
+
+// statusError keeps the status beside the words.
+type statusError struct {
+	status int
+	text   string
+}
+
+// Error is the status, and what the server says in codes.
+func (e *statusError) Error() string { return e.text }
+
+// StatusOf is the status with which a server refused; 0 where an error has another cause.
+func StatusOf(err error) int {
+	if e, ok := errors.AsType[*statusError](err); ok {
+		return e.status
+	}
+	return 0
 }
 
 // kindOf says what a status means for the caller.

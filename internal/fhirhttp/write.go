@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 
 	"perennial/internal/fault"
@@ -102,17 +103,38 @@ func (c *Client) Merge(ctx context.Context, typ, id string, merge func(current [
 	return Version{}, fault.New(fault.Conflict, "merge "+typ, "It is tried again at the next run.", last)
 }
 
-// Batch sends a Bundle that fhir.NewBatch wrote and gives the server's answer to each entry, in order.
-func (c *Client) Batch(ctx context.Context, bundle []byte) ([]fhir.PageEntry, error) {
-	resp, err := c.send(ctx, request{method: http.MethodPost, url: c.at(), typ: "batch", body: bundle})
+// Batch sends the entries in one request and gives the server's answer to each, in order; a server that stopped in the
+// middle gives fewer. An error is about the whole: whether any of it was done is not known, unless the server refused
+// it. See Refusal for what an answer means.
+func (c *Client) Batch(ctx context.Context, entries []fhir.BatchEntry) ([]fhir.BatchAnswer, error) {
+	body, err := fhir.NewBatch(entries)
 	if err != nil {
 		return nil, err
 	}
-	page, err := fhir.ParsePage(resp.body)
+	reads := !slices.ContainsFunc(entries, func(e fhir.BatchEntry) bool { return len(e.Resource) > 0 })
+	resp, err := c.send(ctx, request{method: http.MethodPost, url: c.at(), typ: "batch", body: body, reads: reads})
+	if err != nil {
+		return nil, err
+	}
+	answers, err := fhir.ParseBatch(resp.body)
 	if err != nil {
 		return nil, fault.New(fault.Unavailable, "send batch", "", err)
 	}
-	return page.Entries, nil
+	if len(answers) > len(entries) {
+		return nil, fault.New(fault.Unavailable, "send batch", "", errors.New("more is answered than was asked"))
+	}
+	return answers, nil
+}
+
+// Refusal is the error that an answer of a batch stands for, as if it had been asked alone; nil where it succeeded.
+func (c *Client) Refusal(typ string, a fhir.BatchAnswer) error {
+	switch {
+	case a.Status >= 200 && a.Status < 300:
+		return nil
+	case a.Status < 400, a.Status == http.StatusFailedDependency:
+		return fault.New(fault.Unavailable, "batch "+typ+" at "+c.base.Host, "", errors.New("the server did not do it"))
+	}
+	return fault.Wrap("batch "+typ+" at "+c.base.Host, c.refusal(a.Status, a.Outcome))
 }
 
 // Capability asks what the server can do.

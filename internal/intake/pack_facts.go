@@ -327,6 +327,10 @@ func (c *coder) workState(w *chart.WorkState) {
 	c.word(&w.Status)
 	c.bool(&w.Person)
 	c.span(&w.On)
+	c.text(&w.Owner)
+	c.text(&w.Business)
+	c.text(&w.Why)
+	list(c, &w.Notes, c.text)
 }
 
 func (c *coder) order(o *chart.Order) {

@@ -83,6 +83,12 @@ func mistakes() map[string][]string {
 		"out-mode": {
 			`out-mode.yaml:3:9: out.mode: unknown word "sent" (did you mean "send"?)`,
 		},
+		"out-write": {
+			`out-write.yaml:5:13: out.rest.create: unknown word "always"; one of auto, conditional, plain, none is expected`,
+			`out-write.yaml:6:12: out.rest.batch: yes or no is expected here, not "50"`,
+			`out-write.yaml:7:14: out.rest.aliases: names of hosts, such as fhir.inside.example or fhir.inside.example:8443, are expected here`,
+			`out-write.yaml:8:5: out.rest: unknown key "overlap-minutes"; known here: aliases, basic, batch, ca, client-certificate, create, password, smart, token, token-file, url`,
+		},
 		"partial-date": {
 			`partial-date.yaml:4:17: site.records-from: a date written YYYY-MM-DD is expected here, not "2015"`,
 		},

@@ -224,7 +224,9 @@ func (p parser) out(m *yamldoc.Section, s *Settings) {
 		s.Out.Mode = word
 	}
 	s.Out.Folder = p.filled(m, "folder", s.Out.Folder)
-	s.Out.Rest = p.rest(m.Map("rest"))
+	rest := m.Map("rest")
+	p.write(rest, &s.Out.Write)
+	s.Out.Rest = p.rest(rest)
 	m.Done()
 }
 

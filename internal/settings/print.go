@@ -125,6 +125,9 @@ func (p printer) out(o Out) {
 	p.raw(2, "mode", quote(o.Mode))
 	p.text(2, "folder", o.Folder)
 	p.rest("rest", o.Rest)
+	if o.Rest.URL != "" {
+		p.write(o.Write)
+	}
 }
 
 func (p printer) mail(m Mail) {

@@ -46,16 +46,16 @@ func (p parser) pull(m *yamldoc.Section, s *Pull) {
 	}
 }
 
-// aliases are names of hosts.
+// aliases are other names that a server gives itself in links.
 func (p parser) aliases(m *yamldoc.Section) []string {
-	names := m.Texts("aliases")
-	for _, name := range names {
+	list := m.Texts("aliases")
+	for _, name := range list {
 		if name == "" || strings.ContainsAny(name, "/@?# \t") {
 			m.Report("aliases", "names of hosts, such as fhir.inside.example or fhir.inside.example:8443, are expected here")
 			break
 		}
 	}
-	return names
+	return list
 }
 
 func (p parser) patients(m, above *yamldoc.Section, s *Patients) {

@@ -119,6 +119,7 @@ type Out struct {
 	Mode   string // off, files or send
 	Folder string // for files
 	Rest   Rest   // FHIR server that Tasks are sent to; URL empty: none
+	Write  Write  // how they are written there
 }
 
 // Words of Out.Mode.
@@ -180,7 +181,7 @@ func Default() Settings {
 			KidneyDays: 90, KidneyLongDays: 365, KidneyThreshold: 30},
 		Store:   "perennial.db",
 		Sources: Sources{Pull: defaultPull(), Bulk: defaultBulk()},
-		Out:     Out{Mode: ModeFiles, Folder: "out"},
+		Out:     Out{Mode: ModeFiles, Folder: "out", Write: defaultWrite()},
 		Mail:    Mail{Port: 587},
 		Digest:  Digest{At: Clock{7, 0}},
 		Listen:  "127.0.0.1:8420",

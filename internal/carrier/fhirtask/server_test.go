@@ -225,7 +225,7 @@ func TestDoubledTask(t *testing.T) {
 func TestErrors(t *testing.T) {
 	t.Parallel()
 	for status, want := range map[int]fault.Kind{401: fault.Unavailable, 403: fault.Unavailable, 404: fault.Unavailable, 409: fault.Unavailable, 500: fault.Unavailable, 503: fault.Unavailable,
-		400: fault.Invalid, 422: fault.Invalid, 501: fault.Invalid} {
+		400: fault.Invalid, 422: fault.Invalid, 405: fault.Unavailable, 501: fault.Unavailable} {
 		f := &fake{}
 		s := f.start(t, nil)
 		f.down = status

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"net/url"
 	"strconv"
 	"strings"
@@ -87,6 +88,7 @@ func (r *reading) descend(ctx context.Context) error {
 // ask is the search from a moment on.
 func (r *reading) ask(from time.Time) fhirhttp.Ask {
 	q := url.Values{}
+	maps.Copy(q, r.s.o.Params)
 	if r.count > 0 {
 		q.Set("_count", strconv.Itoa(r.count))
 	}

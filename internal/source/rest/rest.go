@@ -44,6 +44,7 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"net/url"
 	"strings"
 	"time"
 
@@ -64,6 +65,7 @@ type Options struct {
 	Overlap  time.Duration // 0: ten minutes; less than MinOverlap: MinOverlap
 	Count    int           // resources a page, as a wish; 0: 200
 	Discover bool          // pass over the types that the server says it cannot search
+	Params   url.Values    // further parameters of every search: only what they find is read, and counted
 
 	Reconcile      time.Duration    // how often everything is read again; 0: weekly; negative: never
 	IgnoreCounts   bool             // do not believe the server's counts: holes are then not noticed
