@@ -119,7 +119,7 @@ func newSite(t *testing.T, f fakefhir.Fault, page int, byPatient bool) *site {
 	r := newRigOn(t, memkv.New())
 	r.clock = server.Now()
 	r.o.Mode, r.o.Feeds, r.o.Site = outbox.Send, []string{"main"}, crashSite
-	r.o.Routes = []outbox.Route{{Name: "server", Carrier: fhirtask.NewServer(fhirtask.ServerOptions{Client: client, Site: crashSite, Last: func(key string) (receipt string) {
+	r.o.Routes = []outbox.Route{{Name: "server", Carrier: fhirtask.NewServer(fhirtask.ServerOptions{Client: client, Site: crashSite, Now: server.Now, Last: func(key string) (receipt string) {
 		err := r.db.View(t.Context(), func(tx kv.Reader) (err error) {
 			receipt, err = outbox.LastReceipt(tx, key, "server")
 			return err
@@ -195,6 +195,9 @@ func (s *storm) run() (hits int) {
 	}
 	hits = s.bad.server.Heal()
 	s.advance(10 * time.Minute) // what was stamped is committed
+	if s.fault.Name == "metadata-lies" {
+		s.advance(24 * time.Hour) // a server that says that it takes no Tasks is asked again a day later
+	}
 	for range 3 {
 		s.poll()
 	}

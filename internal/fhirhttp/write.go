@@ -52,7 +52,7 @@ func (c *Client) Create(ctx context.Context, typ string, body []byte, ifNoneExis
 	if len(ifNoneExist) > 0 {
 		r.header["If-None-Exist"] = ifNoneExist.Encode()
 	}
-	resp, err := c.send(ctx, r)
+	resp, err := c.write(ctx, r)
 	if err != nil {
 		return Version{}, err
 	}
@@ -74,11 +74,26 @@ func (c *Client) Update(ctx context.Context, v Version) (Version, error) {
 	if v.ETag != "" {
 		r.header["If-Match"] = v.ETag
 	}
-	resp, err := c.send(ctx, r)
+	resp, err := c.write(ctx, r)
 	if err != nil {
 		return Version{}, err
 	}
 	return version(v.Type, v.ID, resp), nil
+}
+
+// write sends a creation or an update. An answer of success that tells of an error is none: whether it was done is then
+// not known.
+func (c *Client) write(ctx context.Context, r request) (response, error) {
+	resp, err := c.send(ctx, r)
+	if err == nil && failed(fhir.ParseOutcome(resp.body)) {
+		err = fault.New(fault.Unavailable, "write "+r.typ+" at "+c.base.Host, "It is tried again.", errors.New("the server answers with success and tells of an error"))
+	}
+	return resp, err
+}
+
+// failed says whether an error is among the issues.
+func failed(list []fhir.OutcomeIssue) bool {
+	return slices.ContainsFunc(list, func(i fhir.OutcomeIssue) bool { return i.Severity == "error" || i.Severity == "fatal" })
 }
 
 // Merge reads a resource, gives its body to merge, and writes what that returns; nil leaves the resource as it is. If
@@ -129,7 +144,7 @@ func (c *Client) Batch(ctx context.Context, entries []fhir.BatchEntry) ([]fhir.B
 // Refusal is the error that an answer of a batch stands for, as if it had been asked alone; nil where it succeeded.
 func (c *Client) Refusal(typ string, a fhir.BatchAnswer) error {
 	switch {
-	case a.Status >= 200 && a.Status < 300:
+	case a.Status >= 200 && a.Status < 300 && !failed(a.Outcome):
 		return nil
 	case a.Status < 400, a.Status == http.StatusFailedDependency:
 		return fault.New(fault.Unavailable, "batch "+typ+" at "+c.base.Host, "", errors.New("the server did not do it"))

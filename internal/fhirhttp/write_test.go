@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"slices"
 	"strings"
@@ -168,5 +169,29 @@ func TestQ53BatchRefused(t *testing.T) {
 	answer = `{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"invalid"}]}`
 	if got, err := r.Batch(t.Context(), asked(3)); fault.KindOf(err) != fault.Unavailable || len(got) > 0 {
 		t.Errorf("%+v %v", got, err)
+	}
+}
+
+// A success that tells of an error is none; one that tells of a warning, or of nothing, is.
+func TestSuccessThatTellsOfAnError(t *testing.T) {
+	t.Parallel()
+	for severity, bad := range map[string]bool{"error": true, "fatal": true, "warning": false, "information": false} {
+		server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+			w.Header().Set("Content-Type", "application/fhir+json")
+			fmt.Fprintf(w, `{"resourceType":"OperationOutcome","issue":[{"severity":%q,"code":"exception"}]}`, severity)
+		}))
+		t.Cleanup(server.Close)
+		c, err := fhirhttp.New(fhirhttp.Options{Base: server.URL, Tries: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, err1 := c.Create(t.Context(), "Task", []byte(`{"resourceType":"Task"}`), nil)
+		_, err2 := c.Update(t.Context(), fhirhttp.Version{Type: "Task", ID: "1", Body: []byte(`{"resourceType":"Task","id":"1"}`)})
+		err3 := c.Refusal("Task", fhir.BatchAnswer{Status: 200, Outcome: []fhir.OutcomeIssue{{Severity: severity}}})
+		for _, err := range []error{err1, err2, err3} {
+			if got := fault.KindOf(err) == fault.Unavailable; got != bad || !bad && err != nil {
+				t.Errorf("%s: %v", severity, err)
+			}
+		}
 	}
 }

@@ -125,7 +125,7 @@ func (b *bulk) look(ctx context.Context) {
 		switch {
 		case fault.KindOf(err) == fault.Unavailable:
 			b.say(i, "", err)
-		case err != nil || perr != nil || page.Next != "" || len(page.Outcomes) > 0:
+		case err != nil || perr != nil || page.Next != "" || len(page.Outcomes) > 0 || !believable(page):
 			b.jobs[i] = nil
 		default:
 			b.see(i, page)

@@ -3,6 +3,7 @@ package fhirtask
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -208,6 +209,9 @@ func (j *job) query() url.Values {
 func (j *job) find(ctx context.Context) ([]task, error) {
 	var found []task
 	for page, err := range j.s.o.Client.Search(ctx, "Task", j.query()) {
+		if err == nil && !believable(page.Page) {
+			err = fault.New(fault.Unavailable, "search Task", "It is tried again.", errors.New("the server says that something is missing from its answer"))
+		}
 		if err != nil {
 			return nil, err
 		}
@@ -218,6 +222,12 @@ func (j *job) find(ctx context.Context) ([]task, error) {
 		}
 	}
 	return found, nil
+}
+
+// believable says whether a page tells what is there: one that reports an error, or counts Tasks and shows none, does not,
+// and to believe that nothing is there would double a Task or leave one open for good.
+func believable(page fhir.Page) bool {
+	return !(len(page.Entries) == 0 && page.Total > 0) && !slices.ContainsFunc(page.Outcomes, func(o fhir.OutcomeIssue) bool { return o.Severity == "error" || o.Severity == "fatal" })
 }
 
 // mine says whether a resource is a Task of the item.
