@@ -131,7 +131,11 @@ func TestRefusal(t *testing.T) {
 	r := start(t, func(http.ResponseWriter, *http.Request) {})
 	for status, want := range map[int]fault.Kind{200: fault.None, 201: fault.None, 0: fault.Unavailable, 301: fault.Unavailable, 400: fault.Invalid, 401: fault.Denied, 403: fault.Denied,
 		404: fault.NotFound, 405: fault.Invalid, 409: fault.Conflict, 410: fault.NotFound, 412: fault.Conflict, 422: fault.Invalid, 424: fault.Unavailable, 429: fault.Unavailable, 500: fault.Unavailable} {
-		err := r.Refusal("Task", fhir.BatchAnswer{Status: status, Outcome: []fhir.OutcomeIssue{{Severity: "error", Code: "duplicate"}}})
+		severity := "error"
+		if status/100 == 2 {
+			severity = "warning" // with an error it is none: see TestSuccessThatTellsOfAnError
+		}
+		err := r.Refusal("Task", fhir.BatchAnswer{Status: status, Outcome: []fhir.OutcomeIssue{{Severity: severity, Code: "duplicate"}}})
 		if fault.KindOf(err) != want {
 			t.Errorf("%d: %v", status, err)
 		}
