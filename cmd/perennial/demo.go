@@ -168,7 +168,7 @@ func demoClinic(ctx context.Context, dir string, now func() time.Time) (*clinic.
 		closeStore()
 		return nil, nil, err
 	}
-	cl, err := clinic.New(ctx, clinic.Options{DB: db, Book: w.Book, Rules: w.Rules, Zone: w.Zone, Now: now, Mode: outbox.Files,
+	cl, err := clinic.New(ctx, clinic.Options{DB: db, Book: w.Book, Rules: w.Rules, Zone: w.Zone, Now: now, Mode: outbox.Files, Site: "demo",
 		Routes: []outbox.Route{{Name: "files", Files: true, Carrier: fhirtask.NewFiles(filepath.Join(dir, "tasks"), "demo")}}})
 	if err != nil {
 		closeStore()

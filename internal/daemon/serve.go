@@ -32,6 +32,7 @@ type Options struct {
 	Log     *slog.Logger
 	Version string
 	Ready   func(address string) // called once the pages answer; may be nil
+	Read    ReadSide
 }
 
 // Serve answers the pages and works until the context ends: it looks at the
@@ -45,6 +46,9 @@ func Serve(ctx context.Context, o Options) error {
 	}
 	server, err := s.HTTP(o.Listen)
 	if err != nil {
+		return err
+	}
+	if err := o.beside(s, server); err != nil {
 		return err
 	}
 	listener, err := net.Listen("tcp", o.Listen)

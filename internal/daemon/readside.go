@@ -1,0 +1,58 @@
+package daemon
+
+import (
+	"net/http"
+	"strconv"
+	"strings"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"perennial/internal/fhirserve"
+	"perennial/internal/gate"
+	"perennial/internal/web"
+)
+
+// ReadSide is what the daemon serves to other programs, beside the pages.
+type ReadSide struct {
+	Gate   gate.Gate
+	URL    string // address of the FHIR endpoint as others know it; may be empty
+	Origin string // base of the FHIR server that is read from; may be empty
+}
+
+// beside puts what other programs ask in front of the pages. Each guards itself.
+func (o *Options) beside(pages *web.Server, server *http.Server) error {
+	seen := asked(pages.Registry())
+	endpoint, err := fhirserve.New(fhirserve.Options{Clinic: o.Clinic, Gate: o.Read.Gate, URL: o.Read.URL, Origin: o.Read.Origin, Zone: o.Clinic.Zone(),
+		Version: o.Version, Now: o.Pages.Now, Log: o.Log, Seen: func(a fhirserve.Access) { seen("fhir", a.Type+" "+a.Kind, a.Status) }})
+	if err != nil {
+		return err
+	}
+	server.Handler = split{{fhirserve.Path, endpoint.Handler()}, {"/", server.Handler}}
+	return nil
+}
+
+// split gives a request to the first handler that answers below its path.
+type split []struct {
+	path string
+	next http.Handler
+}
+
+// ServeHTTP passes the request on.
+func (s split) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	for _, one := range s {
+		if r.URL.Path == one.path || strings.HasPrefix(r.URL.Path, strings.TrimSuffix(one.path, "/")+"/") {
+			one.next.ServeHTTP(w, r)
+			return
+		}
+	}
+}
+
+// asked counts what other programs ask: what was asked for and the status, no
+// patient.
+func asked(registry *prometheus.Registry) func(what, kind string, status int) {
+	n := prometheus.NewCounterVec(prometheus.CounterOpts{Name: "perennial_asked_total", Help: "Requests of other programs that were let in."}, []string{"of", "kind", "code"})
+	registry.MustRegister(n)
+	return func(what, kind string, status int) {
+		n.WithLabelValues(what, strings.TrimSpace(kind), strconv.Itoa(status)).Inc()
+	}
+}
