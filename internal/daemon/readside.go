@@ -7,6 +7,8 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"perennial/internal/cdshooks"
+	"perennial/internal/fhirauth"
 	"perennial/internal/fhirserve"
 	"perennial/internal/gate"
 	"perennial/internal/web"
@@ -17,6 +19,14 @@ type ReadSide struct {
 	Gate   gate.Gate
 	URL    string // address of the FHIR endpoint as others know it; may be empty
 	Origin string // base of the FHIR server that is read from; may be empty
+	Cards  Cards
+}
+
+// Cards are how CDS Hooks answers.
+type Cards struct {
+	Origins []string         // of web pages whose scripts may ask
+	Servers []string         // bases of the FHIR server whose ids clients use
+	Signed  *fhirauth.Signed // nil: clients show the token of the gate
 }
 
 // beside puts what other programs ask in front of the pages. Each guards itself.
@@ -27,8 +37,25 @@ func (o *Options) beside(pages *web.Server, server *http.Server) error {
 	if err != nil {
 		return err
 	}
-	server.Handler = split{{fhirserve.Path, endpoint.Handler()}, {"/", server.Handler}}
+	cards, err := o.cards(seen)
+	if err != nil {
+		return err
+	}
+	server.Handler = split{{fhirserve.Path, endpoint.Handler()}, {cdshooks.Path, cards.Handler()}, {"/", server.Handler}}
 	return nil
+}
+
+// cards is CDS Hooks.
+func (o *Options) cards(seen func(of, kind string, status int)) (*cdshooks.Server, error) {
+	c := cdshooks.Options{Clinic: o.Clinic, Site: o.Pages.Site, Gate: o.Read.Gate, Origins: o.Read.Cards.Origins, Link: o.Digest.Link, Log: o.Log,
+		Servers: append([]string{o.Read.Origin}, o.Read.Cards.Servers...), Seen: func(a cdshooks.Access) { seen("cds-hooks", a.Kind, a.Status) }}
+	if s := o.Read.Cards.Signed; s != nil {
+		if err := s.Check(); err != nil {
+			return nil, err
+		}
+		c.Signed = s
+	}
+	return cdshooks.New(c)
 }
 
 // split gives a request to the first handler that answers below its path.

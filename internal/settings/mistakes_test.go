@@ -105,7 +105,8 @@ func mistakes() map[string][]string {
 			`read-side.yaml:5:10: web.fhir.url: the address must end with /fhir, where the endpoint answers`,
 			`read-side.yaml:7:5: web.cds-hooks: issuer, audience and key-set belong together: all three or none`,
 			`read-side.yaml:7:14: web.cds-hooks.origins: origins such as https://records.example.org, without a path, are expected here; each is named, * is not allowed`,
-			`read-side.yaml:9:5: web.cds-hooks: unknown key "keyset" (did you mean "key-set"?)`,
+			`read-side.yaml:8:14: web.cds-hooks.servers: base addresses such as https://fhir.example.org/r4 are expected here`,
+			`read-side.yaml:10:5: web.cds-hooks: unknown key "keyset" (did you mean "key-set"?)`,
 		},
 		"recipient-twice": {
 			`recipient-twice.yaml:7:17: mail.recipients[1].address: this recipient stands here twice`,

@@ -16,6 +16,7 @@ type ReadSide struct {
 
 // Cards are how CDS Hooks answers (web.cds-hooks).
 type Cards struct {
+	Servers  []string // bases of the FHIR server whose ids the clients use, beside sources.rest.url
 	Origins  []string // web pages of other origins whose scripts may ask; none by default
 	Issuer   string   // iss of the clients' JSON Web Tokens; empty: they show the token of web.fhir
 	Audience string   // aud of these
@@ -37,6 +38,13 @@ func (p parser) readSide(m *yamldoc.Section, s *ReadSide) {
 }
 
 func (p parser) cards(m *yamldoc.Section, s *Cards) {
+	s.Servers = m.Texts("servers")
+	for _, base := range s.Servers {
+		if u, err := url.Parse(base); err != nil || u.Scheme != "https" && u.Scheme != "http" || u.Host == "" || u.RawQuery != "" || u.User != nil {
+			m.Report("servers", "base addresses such as https://fhir.example.org/r4 are expected here")
+			break
+		}
+	}
 	s.Origins = m.Texts("origins")
 	for _, o := range s.Origins {
 		if u, err := url.Parse(o); err != nil || u.Scheme != "https" && u.Scheme != "http" || u.Host == "" || o != u.Scheme+"://"+u.Host {
@@ -61,6 +69,16 @@ func given(texts ...string) (n int) {
 	return n
 }
 
+// list writes texts below a key; nothing where there are none.
+func (p printer) list(key string, texts []string) {
+	if len(texts) > 0 {
+		p.head(key)
+	}
+	for _, text := range texts {
+		p.w.WriteString("      - " + quote(text) + "\n")
+	}
+}
+
 func (p printer) readSide(s ReadSide) {
 	if s.Token.Given() || s.URL != "" {
 		p.head("  fhir")
@@ -68,16 +86,12 @@ func (p printer) readSide(s ReadSide) {
 		p.text(4, "url", s.URL)
 	}
 	c := s.Cards
-	if len(c.Origins) == 0 && c.Issuer == "" {
+	if len(c.Origins)+len(c.Servers) == 0 && c.Issuer == "" {
 		return
 	}
 	p.head("  cds-hooks")
-	if len(c.Origins) > 0 {
-		p.head("    origins")
-		for _, o := range c.Origins {
-			p.w.WriteString("      - " + quote(o) + "\n")
-		}
-	}
+	p.list("    servers", c.Servers)
+	p.list("    origins", c.Origins)
 	p.text(4, "issuer", c.Issuer)
 	p.text(4, "audience", c.Audience)
 	p.text(4, "key-set", c.KeySet)
