@@ -101,6 +101,9 @@ func readSideOf(s *settings.Settings, now func() time.Time) daemon.ReadSide {
 	if c.Issuer != "" {
 		r.Cards.Signed = &fhirauth.Signed{Issuer: c.Issuer, Audience: c.Audience, KeySet: c.KeySet, Now: now}
 	}
+	if logins := smartLogins(s); len(logins) > 0 {
+		r.Keys = func() ([]byte, error) { return fhirauth.PublicKeys(logins...) }
+	}
 	return r
 }
 

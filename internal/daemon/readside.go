@@ -8,6 +8,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"perennial/internal/cdshooks"
+	"perennial/internal/fault"
 	"perennial/internal/fhirauth"
 	"perennial/internal/fhirserve"
 	"perennial/internal/gate"
@@ -20,6 +21,8 @@ type ReadSide struct {
 	URL    string // address of the FHIR endpoint as others know it; may be empty
 	Origin string // base of the FHIR server that is read from; may be empty
 	Cards  Cards
+	// Keys gives the public keys of our logins at FHIR servers; nil: there are none.
+	Keys func() ([]byte, error)
 }
 
 // Cards are how CDS Hooks answers.
@@ -41,7 +44,11 @@ func (o *Options) beside(pages *web.Server, server *http.Server) error {
 	if err != nil {
 		return err
 	}
-	server.Handler = split{{fhirserve.Path, endpoint.Handler()}, {cdshooks.Path, cards.Handler()}, {"/", server.Handler}}
+	pagesToo := server.Handler
+	if o.Read.Keys != nil {
+		pagesToo = split{{keysPath, o.keys(seen)}, {"/", pagesToo}}
+	}
+	server.Handler = split{{fhirserve.Path, endpoint.Handler()}, {cdshooks.Path, cards.Handler()}, {"/", pagesToo}}
 	return nil
 }
 
@@ -56,6 +63,41 @@ func (o *Options) cards(seen func(of, kind string, status int)) (*cdshooks.Serve
 		c.Signed = s
 	}
 	return cdshooks.New(c)
+}
+
+// keysPath is where servers look for the public keys of a client (SMART App
+// Launch, "Client Authentication: Asymmetric": a URL of the client's choice).
+const keysPath = "/.well-known/jwks.json"
+
+// keys serves the public keys to everybody: they are no secret. The files are read
+// for each request, so that a key is changed without a restart.
+func (o *Options) keys(seen func(of, kind string, status int)) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		status, body := http.StatusOK, []byte(nil)
+		var err error
+		switch {
+		case r.URL.Path != keysPath:
+			status = http.StatusNotFound
+		case r.Method != http.MethodGet && r.Method != http.MethodHead:
+			w.Header().Set("Allow", "GET, HEAD")
+			status = http.StatusMethodNotAllowed
+		default:
+			if body, err = o.Read.Keys(); err != nil {
+				o.Log.Error("the public keys cannot be served", "kind", fault.KindOf(err))
+				status = http.StatusServiceUnavailable
+			}
+		}
+		seen("keys", "", status)
+		h := w.Header()
+		h.Set("X-Content-Type-Options", "nosniff")
+		if status != http.StatusOK {
+			http.Error(w, http.StatusText(status), status)
+			return
+		}
+		h.Set("Content-Type", "application/json")
+		h.Set("Cache-Control", "public, max-age=300")
+		_, _ = w.Write(body) // where it fails the reader has gone
+	})
 }
 
 // split gives a request to the first handler that answers below its path.
