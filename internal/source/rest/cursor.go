@@ -17,6 +17,7 @@ type place struct {
 	Lenient bool      `json:"lenient,omitempty"` // the server does not bear to be asked strictly; tried again with everything
 	Read    []string  `json:"read,omitempty"`    // patients of whom everything was read; only in the place "patients"
 	Again   []string  `json:"again,omitempty"`   // patients of whom something did not come
+	Bare    bool      `json:"bare,omitempty"`    // the server finds patients by the bare id only; only in the place "patients"
 }
 
 // places are those of all types.

@@ -23,6 +23,7 @@ type reading struct {
 	typ     string
 	patient string    // "Patient/id": only what is about this one; "": everything
 	from    time.Time // zero: everything
+	idOnly  bool      // … is asked for by its id alone
 	count   int       // resources a page, as a wish
 	stamped bool      // the server said before when resources of this type were changed
 	emit    func(source.Batch) bool
@@ -99,6 +100,8 @@ func (r *reading) ask(from time.Time) fhirhttp.Ask {
 	case r.patient == "":
 	case r.typ == "Patient":
 		q.Set("_id", strings.TrimPrefix(r.patient, "Patient/"))
+	case r.idOnly:
+		q.Set("patient", strings.TrimPrefix(r.patient, "Patient/"))
 	default:
 		q.Set("patient", r.patient)
 	}
