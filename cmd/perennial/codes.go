@@ -16,7 +16,7 @@ import (
 
 // codesCommand groups what is done with the code book.
 func codesCommand(e *env) *cobra.Command {
-	return group("codes", "Look into the code book", unmappedCommand(e))
+	return group("codes", "Look into the code book, and enter the site's own codes", unmappedCommand(e), mapCommand(e))
 }
 
 // unmappedCommand lists the codes that no rule recognises.
@@ -26,7 +26,7 @@ func unmappedCommand(e *env) *cobra.Command {
 		Use:   "unmapped [flags] PATH...",
 		Short: "List the codes that no rule recognises, most frequent first",
 		Long: "Reads FHIR R4 resources and lists the codes of procedures, imaging, devices and findings that the code book does\n" +
-			"not know, most frequent first. What matters of them belongs into the site's own code map.\n" +
+			"not know, most frequent first. What matters of them belongs into the site's own code map: perennial codes map.\n" +
 			"PATH is a file, a folder or - for standard input.\n\n" +
 			"On stderr: one line for each resource that cannot be read.\n\n" +
 			"Exit status:\n  0  all was read\n  1  an input could not be read; the rest was counted\n  2  usage or settings\n  3  some resources could not be read; the rest was counted",
@@ -79,9 +79,9 @@ func writeUnmapped(out io.Writer, format string, rows []unmapped.Row) error {
 		return nil
 	default:
 		w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-		fmt.Fprintln(w, "COUNT\tON\tSYSTEM\tCODE\tTEXT")
-		for _, r := range rows {
-			fmt.Fprintf(w, "%d\t%s\t%s\t%s\t%s\n", r.Count, r.On, r.System, r.Code, r.Text)
+		fmt.Fprintln(w, "NO\tCOUNT\tON\tSYSTEM\tCODE\tTEXT")
+		for i, r := range rows {
+			fmt.Fprintf(w, "%d\t%d\t%s\t%s\t%s\t%s\n", i+1, r.Count, r.On, r.System, r.Code, r.Text)
 		}
 		return w.Flush()
 	}

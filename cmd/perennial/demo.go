@@ -131,7 +131,7 @@ func demoPages(ctx context.Context, e *env, cl *clinic.Clinic, on day.Day) error
 		return err
 	}
 	begun, shown := time.Now(), false
-	o := daemon.Options{Clinic: cl, Listen: "127.0.0.1:8420", Log: slog.New(slog.NewTextHandler(e.stderr, nil)), Version: buildOf().Version, Poll: time.Hour,
+	o := daemon.Options{Clinic: cl, Listen: "127.0.0.1:8420", Log: slog.New(slog.NewTextHandler(e.stderr, nil)), Version: buildOf().Version, Poll: time.Hour, Digest: daemon.Digest{Link: "http://127.0.0.1:8420"},
 		Pages: &daemon.Pages{Clinic: cl, Site: demo.Unit, Conflicts: g.Conflicts, Now: func() time.Time { return noon(on).Add(time.Since(begun)) }},
 		Ready: func(at string) {
 			shown = true
@@ -139,7 +139,7 @@ func demoPages(ctx context.Context, e *env, cl *clinic.Clinic, on day.Day) error
 		}}
 	err = daemon.Serve(ctx, o)
 	if fault.KindOf(err) == fault.Unavailable && !shown {
-		o.Listen = "127.0.0.1:0"
+		o.Listen, o.Digest.Link = "127.0.0.1:0", ""
 		err = daemon.Serve(ctx, o)
 	}
 	return err
@@ -168,7 +168,7 @@ func demoClinic(ctx context.Context, dir string, now func() time.Time) (*clinic.
 		closeStore()
 		return nil, nil, err
 	}
-	cl, err := clinic.New(ctx, clinic.Options{DB: db, Book: w.Book, Rules: w.Rules, Zone: w.Zone, Now: now, Mode: outbox.Files,
+	cl, err := clinic.New(ctx, clinic.Options{DB: db, Book: w.Book, Rules: w.Rules, Zone: w.Zone, Now: now, Mode: outbox.Files, Site: "demo",
 		Routes: []outbox.Route{{Name: "files", Files: true, Carrier: fhirtask.NewFiles(filepath.Join(dir, "tasks"), "demo")}}})
 	if err != nil {
 		closeStore()

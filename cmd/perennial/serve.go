@@ -16,6 +16,8 @@ import (
 	"perennial/internal/daemon"
 	"perennial/internal/doorway"
 	"perennial/internal/fault"
+	"perennial/internal/fhirauth"
+	"perennial/internal/gate"
 	"perennial/internal/kv/boltkv"
 	"perennial/internal/settings"
 	"perennial/internal/source"
@@ -96,9 +98,22 @@ func (h *house) serve(ctx context.Context, e *env, sources []source.Source) erro
 	}
 	return daemon.Serve(ctx, daemon.Options{Clinic: h.clinic, Listen: s.Listen, Sources: sources,
 		Poll: time.Duration(s.Times.PollEvery) * time.Minute, Send: time.Duration(s.Times.SendEvery) * time.Minute, Nightly: s.Times.NightlyAt,
-		Digest: digestOf(s), Log: log, Hook: hook, Version: buildOf().Version,
+		Digest: digestOf(s), Log: log, Hook: hook, Read: readSideOf(s, e.now), Version: buildOf().Version,
 		Pages: &daemon.Pages{Clinic: h.clinic, Site: s.Site.Name, Conflicts: g.Conflicts, Feeds: readSources(s), StaleHours: 24 * s.Numbers.FeedStaleDays, Now: e.now},
 		Ready: func(at string) { fmt.Fprintln(e.stdout, "pages: "+at) }})
+}
+
+// readSideOf is what other programs may ask.
+func readSideOf(s *settings.Settings, now func() time.Time) daemon.ReadSide {
+	c := s.Read.Cards
+	r := daemon.ReadSide{Gate: gate.Gate{Token: s.Read.Token}, URL: s.Read.URL, Origin: s.Sources.Rest.URL, Cards: daemon.Cards{Origins: c.Origins, Servers: c.Servers}}
+	if c.Issuer != "" {
+		r.Cards.Signed = &fhirauth.Signed{Issuer: c.Issuer, Audience: c.Audience, KeySet: c.KeySet, Now: now}
+	}
+	if logins := smartLogins(s); len(logins) > 0 {
+		r.Keys = func() ([]byte, error) { return fhirauth.PublicKeys(logins...) }
+	}
+	return r
 }
 
 // digestOf is when the digest goes out and to whom.

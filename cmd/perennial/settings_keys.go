@@ -16,7 +16,8 @@ func settingsKeysCommand(e *env) *cobra.Command {
 		Use:   "jwks FILE",
 		Short: "Print the public keys of the SMART logins as a JSON Web Key Set",
 		Long: "Reads the private keys that a settings file names for logins by SMART Backend Services, and prints their public halves as a\n" +
-			"JSON Web Key Set: for the administrators of the FHIR servers, or for the address that key-set-url names. It holds no secret.\n\n" +
+			"JSON Web Key Set: for the administrators of the FHIR servers, or for the address that key-set-url names. It holds no secret.\n" +
+			"perennial serve answers with the same at /.well-known/jwks.json.\n\n" +
 			"Exit status:\n  0  printed\n  1  a file could not be read\n  2  there are mistakes in the settings or a key, or no such login",
 		Example:           "  perennial settings jwks site.yaml > jwks.json",
 		Args:              cobra.ExactArgs(1),
@@ -26,12 +27,7 @@ func settingsKeysCommand(e *env) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			var logins []settings.Smart
-			for _, r := range []settings.Rest{s.Sources.Rest, s.Sources.Bulk.Rest, s.Out.Rest} {
-				if r.Login() == "smart" {
-					logins = append(logins, r.Smart)
-				}
-			}
+			logins := smartLogins(&s)
 			if len(logins) == 0 {
 				return usageError("no server in "+args[0]+" is logged in at by SMART Backend Services", "Write smart with client-id and key-file under sources.rest, sources.bulk or out.rest.")
 			}
@@ -45,4 +41,14 @@ func settingsKeysCommand(e *env) *cobra.Command {
 			return err
 		},
 	}
+}
+
+// smartLogins are the logins by SMART Backend Services that the settings name.
+func smartLogins(s *settings.Settings) (logins []settings.Smart) {
+	for _, r := range []settings.Rest{s.Sources.Rest, s.Sources.Bulk.Rest, s.Out.Rest} {
+		if r.Login() == "smart" {
+			logins = append(logins, r.Smart)
+		}
+	}
+	return logins
 }

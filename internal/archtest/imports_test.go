@@ -33,7 +33,8 @@ func table() map[string]string {
 		"mail":   "fault", "settings": "day chart yamldoc fault",
 		"clinic":   heart + " " + words + " assess kv store audit outbox source",
 		"web":      "day chart protocol surveil sac prompt cohort notice clinic outbox audit fault",
-		"unmapped": "codes fhir fault", "probe": "codes fhir fhirhttp unmapped fault", "daemon": "*", "demo": "day fhir fault", "doorway": "fault", "testkit/cases": "*", "testkit/second": "",
+		"unmapped": "codes fhir fault", "gate": "settings fault", "cdshooks": "day surveil notice clinic fhir gate fault", "fhirserve": "clinic store export carrier/fhirtask protocol fhir gate fault",
+		"probe": "codes fhir fhirhttp unmapped fault", "daemon": "*", "demo": "day fhir fault", "doorway": "fault", "testkit/cases": "*", "testkit/second": "",
 		"testkit/fhirpeer": "", "testkit/fakefhir": "", "testkit/fakebulk": "", "testkit/bulkpeer": "", "testkit/mailrig": "", "archtest": "",
 	}
 }

@@ -17,7 +17,6 @@ const quirks = 56
 func untested() map[int]string {
 	return map[int]string{
 		30: "labels of test patients and of confidential ones are decoded, but nothing heeds them",
-		45: "patients are asked for as Patient/id only; the bare id is not tried where that finds nothing",
 	}
 }
 

@@ -33,6 +33,7 @@ type Options struct {
 	Version string
 	Ready   func(address string) // called once the pages answer; may be nil
 	Hook    *Hook                // nil: nobody tells when something changed
+	Read    ReadSide
 
 	turns *turns
 }
@@ -48,6 +49,9 @@ func Serve(ctx context.Context, o Options) error {
 	}
 	server, err := s.HTTP(o.Listen)
 	if err != nil {
+		return err
+	}
+	if err := o.beside(s, server); err != nil {
 		return err
 	}
 	listener, err := net.Listen("tcp", o.Listen)

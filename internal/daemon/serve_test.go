@@ -57,7 +57,7 @@ func TestServeAnswersAndStops(t *testing.T) {
 			Pages: &daemon.Pages{Clinic: c, Site: "Quay", Now: time.Now}, Ready: func(a string) { at <- a }})
 	}()
 	base := <-at
-	for path, want := range map[string]string{"": "Testa Quay", "patients/q1": "svs-aaa-2018", "questions": "Questions", "status": "It adds up"} {
+	for path, want := range map[string]string{"": "Testa Quay", "patients/q1": "svs-aaa-2018", "questions": "Questions", "status": "It adds up", "fhir/metadata": "CapabilityStatement", "cds-services": "patient-view", "fhir/CarePlan?patient=q1": "searchset"} {
 		r, err := http.Get(base + path)
 		if err != nil {
 			t.Fatal(err)

@@ -70,7 +70,10 @@ const (
 // Resource is one resource that was written.
 type Resource struct {
 	Type, ID string
-	Body     []byte // on one line, without a line break
+	Status   string // empty for a type that has none
+	Target   string // of a Provenance: what it is about, as type and id
+	URL      string // of a definition
+	Body     []byte // on one line, without a line break; nil in a list
 }
 
 // Options are what all that is exported together has in common.
@@ -81,6 +84,11 @@ type Options struct {
 	// Bundled says that everything goes into one Bundle: then what is in it is
 	// referred to by its fullUrl, else by type and id.
 	Bundled bool
+	// Served says that a plan is shown for as long as it does not change: nothing in
+	// it then depends on the day on which it is read.
+	Served bool
+	// Listed says that only types, ids, statuses and targets are wanted: no Body.
+	Listed bool
 }
 
 // with finds a protocol by "id@version", nil where it is not known.
@@ -118,13 +126,20 @@ func canonical(url, version string) string { return url + "|" + version }
 
 // written collects resources, up to the first error.
 type written struct {
-	list []Resource
-	err  error
+	list   []Resource
+	listed bool // without bodies
+	err    error
 }
 
 // add writes a resource and looks at it.
 func (w *written) add(typ, id string, v any) {
 	if w.err != nil {
+		return
+	}
+	r := Resource{Type: typ, ID: id}
+	r.facts(v)
+	if w.listed {
+		w.list = append(w.list, r)
 		return
 	}
 	body, err := encode(v)
@@ -137,7 +152,24 @@ func (w *written) add(typ, id string, v any) {
 		w.err = fault.New(fault.Invalid, "write "+typ, "", err)
 		return
 	}
-	w.list = append(w.list, Resource{typ, id, body})
+	r.Body = body
+	w.list = append(w.list, r)
+}
+
+// facts takes over what is said beside the body.
+func (r *Resource) facts(v any) {
+	switch v := v.(type) {
+	case *definition:
+		r.Status, r.URL = v.Status, v.URL
+	case *carePlan:
+		r.Status = v.Status
+	case *serviceRequest:
+		r.Status = v.Status
+	case *flag:
+		r.Status = v.Status
+	case *provenance:
+		r.Target = v.Target[0].Reference
+	}
 }
 
 func encode(v any) ([]byte, error) {

@@ -2,6 +2,7 @@ package export
 
 import (
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -23,7 +24,7 @@ type maker struct {
 // ServiceRequests, then the Flag, each followed by its Provenance. A patient
 // without an implant gives nothing. The error is of kind Invalid.
 func Plan(o *Options, p *surveil.Plan) ([]Resource, error) {
-	m := maker{o: o, p: p, subject: fhir.PointToPatient(p.Patient, p.Identifiers), day: p.AsOf.String()}
+	m := maker{written: written{listed: o.Listed}, o: o, p: p, subject: fhir.PointToPatient(p.Patient, p.Identifiers), day: p.AsOf.String()}
 	for i := range p.Implants {
 		m.implant(&p.Implants[i])
 	}
@@ -40,8 +41,19 @@ func (m *maker) token(what, key string) string {
 func (m *maker) system(base string) string { return base + ":" + m.o.Site }
 
 func (m *maker) note(text string) fhir.Annotation {
-	return fhir.Annotation{AuthorString: fhir.AuthorName, Time: m.day, Text: fhir.Tidy(text)}
+	return fhir.Annotation{AuthorString: fhir.AuthorName, Time: m.day, Text: m.said(text)}
 }
+
+// said is a text, without counts of days where these would be wrong tomorrow; the
+// dates beside them stay.
+func (m *maker) said(text string) string {
+	if m.o.Served {
+		text = dayCount.ReplaceAllString(text, "")
+	}
+	return fhir.Tidy(text)
+}
+
+var dayCount = regexp.MustCompile(`, \d+ days? ago`)
 
 // implant writes the schedule of an implant, and the visits that are owed or come
 // next.
@@ -50,7 +62,7 @@ func (m *maker) implant(im *surveil.Implant) {
 	c := carePlan{
 		ResourceType: "CarePlan", ID: id, Identifier: []fhir.Identifier{{System: m.system(CarePlanSystem), Value: id}},
 		InstantiatesCanonical: m.protocols(im), Status: status(m.p, im), Intent: fhir.Intent,
-		Category: []concept{{Text: "Imaging surveillance"}}, Title: fhir.Tidy(title(im)), Description: describe(m.p, im),
+		Category: []concept{{Text: "Imaging surveillance"}}, Title: fhir.Tidy(title(im)), Description: m.describe(im),
 		Subject: m.subject, Period: period(m.p, im), Created: m.day, Author: author(), SupportingInfo: supporting(im), Note: m.planNotes(im),
 	}
 	var asked []*surveil.Visit
@@ -119,8 +131,12 @@ func title(im *surveil.Implant) string {
 }
 
 // describe says where surveillance stands.
-func describe(p *surveil.Plan, im *surveil.Implant) string {
+func (m *maker) describe(im *surveil.Implant) string {
+	p := m.p
 	text := "As of " + p.AsOf.Text() + "."
+	if m.o.Served {
+		text = "Unchanged since " + p.AsOf.Text() + "."
+	}
 	if im.Index.Known() {
 		text += " Implanted " + im.Index.Text() + "."
 	}

@@ -19,7 +19,7 @@ func (m *maker) visit(plan string, im *surveil.Implant, v *surveil.Visit) {
 		ResourceType: "ServiceRequest", ID: id, Identifier: []fhir.Identifier{{System: m.system(VisitSystem), Value: id}},
 		BasedOn: []fhir.Reference{m.o.refer("CarePlan", plan)}, Status: "draft", Intent: fhir.Intent, Priority: m.urgency(v),
 		Code: wanted(s.ways, v.Needs), Subject: m.subject, OccurrencePeriod: fhir.Period{Start: v.Opens.First.String(), End: v.Closes.Last.String()},
-		AuthoredOn: m.day, Requester: author(), ReasonCode: reasonCodes(v.Why), BodySite: bodySites(v.Needs), Note: m.visitNotes(p, &s, v),
+		AuthoredOn: m.day, Requester: author(), ReasonCode: m.reasonCodes(v.Why), BodySite: bodySites(v.Needs), Note: m.visitNotes(p, &s, v),
 	}
 	r.SupportingInfo = []fhir.Reference{fhir.PointTo(im.ID)}
 	if v.Booking != nil && fhir.WellFormed(v.Booking.Appointment) {
@@ -99,9 +99,9 @@ func (m *maker) visitNotes(p *protocol.Protocol, s *step, v *surveil.Visit) []fh
 }
 
 // reasonCodes are reasons as concepts: the rule, and its text.
-func reasonCodes(why []surveil.Reason) (list []concept) {
+func (m *maker) reasonCodes(why []surveil.Reason) (list []concept) {
 	for i := range why {
-		list = append(list, concept{Coding: []fhir.Coding{{System: fhir.CodesOfReason, Code: why[i].Rule}}, Text: fhir.Tidy(why[i].Text())})
+		list = append(list, concept{Coding: []fhir.Coding{{System: fhir.CodesOfReason, Code: why[i].Rule}}, Text: m.said(why[i].Text())})
 	}
 	return list
 }
@@ -111,7 +111,7 @@ func reasonCodes(why []surveil.Reason) (list []concept) {
 func (m *maker) provenance(target fhir.Reference, id string, policy []string, why []surveil.Reason) {
 	out := provenance{
 		ResourceType: "Provenance", ID: fhir.Token(m.o.Site, "provenance|"+id), Target: []fhir.Reference{target},
-		Recorded: m.o.At.UTC().Format("2006-01-02T15:04:05Z"), Policy: policy, Reason: reasonCodes(why),
+		Recorded: m.o.At.UTC().Format("2006-01-02T15:04:05Z"), Policy: policy, Reason: m.reasonCodes(why),
 		Activity: concept{Coding: []fhir.Coding{{System: "http://terminology.hl7.org/CodeSystem/v3-DataOperation", Code: "CREATE"}}},
 		Agent:    []agent{{Type: concept{Coding: []fhir.Coding{{System: "http://terminology.hl7.org/CodeSystem/provenance-participant-type", Code: "assembler"}}}, Who: author()}},
 	}

@@ -122,6 +122,14 @@ func mistakes() map[string][]string {
 		"password-in-clear": {
 			`password-in-clear.yaml:5:13: mail.password: secrets are not written here: put it into a file that only this program may read, name that file under password-file, and change the secret, which has been seen`,
 		},
+		"read-side": {
+			`read-side.yaml:4:12: web.fhir.token: secrets are not written here: put it into a file that only this program may read, name that file under token-file, and change the secret, which has been seen`,
+			`read-side.yaml:5:10: web.fhir.url: the address must end with /fhir, where the endpoint answers`,
+			`read-side.yaml:7:5: web.cds-hooks: issuer, audience and key-set belong together: all three or none`,
+			`read-side.yaml:7:14: web.cds-hooks.origins: origins such as https://records.example.org, without a path, are expected here; each is named, * is not allowed`,
+			`read-side.yaml:8:14: web.cds-hooks.servers: base addresses such as https://fhir.example.org/r4 are expected here`,
+			`read-side.yaml:10:5: web.cds-hooks: unknown key "keyset" (did you mean "key-set"?)`,
+		},
 		"recipient-twice": {
 			`recipient-twice.yaml:7:17: mail.recipients[1].address: this recipient stands here twice`,
 			`recipient-twice.yaml:7:38: mail.recipients[1].role: unknown word "boss"; one of nurse, lead, quality, it is expected`,

@@ -294,6 +294,7 @@ func (p parser) web(m *yamldoc.Section, s *Settings) {
 	case host != "localhost" && (aerr != nil || !addr.IsLoopback()):
 		m.Report("listen", "the pages have no accounts yet, so whoever reaches them reads them: only 127.0.0.1, ::1 or localhost is allowed")
 	}
+	p.readSide(m, &s.Read)
 	m.Done()
 }
 

@@ -27,6 +27,7 @@ func (s Settings) Print(w io.Writer) error {
 	p.text(2, "link", s.Digest.Link)
 	p.head("web")
 	p.text(2, "listen", s.Listen)
+	p.readSide(s.Read)
 	p.head("times")
 	p.raw(2, "poll-every-minutes", strconv.Itoa(s.Times.PollEvery))
 	p.raw(2, "send-every-minutes", strconv.Itoa(s.Times.SendEvery))

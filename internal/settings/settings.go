@@ -42,6 +42,7 @@ type Settings struct {
 	Mail    Mail
 	Digest  Digest
 	Listen  string // web.listen: host:port; a loopback address
+	Read    ReadSide
 	Times   Times
 }
 
@@ -215,7 +216,7 @@ func (s Settings) In(dir string) Settings {
 			at(&s.Labels[i].Protocol)
 		}
 	}
-	for _, p := range []*string{&s.Codes, &s.Store, &s.Sources.Folder, &s.Out.Folder, &s.Sources.Pull.Patients.File, &s.Mail.Password.File} {
+	for _, p := range []*string{&s.Codes, &s.Store, &s.Sources.Folder, &s.Out.Folder, &s.Sources.Pull.Patients.File, &s.Mail.Password.File, &s.Read.Token.File, &s.Read.Cards.KeySet} {
 		at(p)
 	}
 	for _, p := range slices.Concat(s.Sources.Rest.files(), s.Sources.Bulk.Rest.files(), s.Sources.Hook.files(), s.Out.Rest.files()) {

@@ -179,7 +179,7 @@ func (w *Writer) PutPlan(before, p *surveil.Plan, l Line) error {
 		if err := w.keepThen(p.Patient, before); err != nil {
 			return err
 		}
-		text, err := encodePlan(p)
+		text, err := encodePlan(p, w.Now.UnixMilli())
 		if err != nil {
 			return err
 		}

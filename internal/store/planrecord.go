@@ -30,6 +30,7 @@ type planRecord struct {
 	Questions   []questionRecord `json:"questions,omitempty"`
 	Notes       []reasonRecord   `json:"notes,omitempty"`
 	Reports     []reportRecord   `json:"reports,omitempty"`
+	Changed     int64            `json:"changed,omitempty"` // milliseconds since 1970: when this plan took the place of the one before
 }
 
 type implantRecord struct {
@@ -135,9 +136,9 @@ type questionRecord struct {
 	Why   reasonRecord `json:"why"`
 }
 
-// encodePlan writes a plan as it is stored.
-func encodePlan(p *surveil.Plan) ([]byte, error) {
-	r := planRecord{V: 1, Patient: p.Patient, AsOf: p.AsOf, Identifiers: p.Identifiers, State: p.Surveillance, Ended: p.Ended, EndedOn: p.EndedOn,
+// encodePlan writes a plan as it is stored, with the moment of its change.
+func encodePlan(p *surveil.Plan, changed int64) ([]byte, error) {
+	r := planRecord{V: 1, Changed: changed, Patient: p.Patient, AsOf: p.AsOf, Identifiers: p.Identifiers, State: p.Surveillance, Ended: p.Ended, EndedOn: p.EndedOn,
 		PausedUntil: p.PausedUntil, FollowUp: p.FollowUp, RungSince: p.RungSince, ImagingGap: p.ImagingGap, LastSeen: p.LastSeen,
 		LastImaging: p.LastImaging, Wake: p.Wake, Notes: reasonsOf(p.Notes)}
 	for i := range p.Implants {

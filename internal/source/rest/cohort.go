@@ -133,7 +133,7 @@ func (p *poll) cohort(ctx context.Context, types []string) {
 	}
 	at := p.all[patientsPlace]
 	every := p.s.o.Reconcile
-	c := &crowd{poll: p, types: types, before: at.Types, from: at.From, known: map[string]bool{}}
+	c := &crowd{poll: p, types: types, before: at.Types, from: at.From, known: map[string]bool{}, bare: at.Bare}
 	c.full = p.s.whole || at.From.IsZero() || !at.Full.IsZero() && every > 0 && at.From.Sub(at.Full) >= every
 	for _, id := range at.Read {
 		c.known[id] = true
@@ -161,6 +161,8 @@ type crowd struct {
 	date   time.Time       // the server's clock at the first answer
 	known  map[string]bool // whether everything was read of this patient
 	batch  source.Batch
+	bare   bool // patients are asked for by their bare id
+	sure   bool // … and something came that way, or the other way, in this pass
 }
 
 // crowdBatch is how many resources are handed over at once.
@@ -172,14 +174,7 @@ func (c *crowd) patient(ctx context.Context, id string) bool {
 		if !ofPatient(typ) {
 			continue
 		}
-		r := &reading{s: c.s, typ: typ, patient: id, count: c.s.o.Count, emit: c.keep}
-		if c.known[id] && !c.full && slices.Contains(c.before, typ) {
-			r.from = c.from
-		}
-		err := r.run(ctx)
-		if err == nil {
-			err = r.err()
-		}
+		r, err := c.attempt(ctx, typ, id)
 		if c.date.IsZero() {
 			c.date = r.date
 		}
@@ -196,6 +191,41 @@ func (c *crowd) patient(ctx context.Context, id string) bool {
 	return true
 }
 
+// attempt reads one type of one patient. Some servers find patients by Patient/id only, some by the bare id only, and
+// the others answer with nothing: where everything was asked for and nothing came, the other way is tried, until
+// something has come by one of them.
+func (c *crowd) attempt(ctx context.Context, typ, id string) (*reading, error) {
+	r, err := c.ask(ctx, typ, id, c.bare)
+	if typ == "Patient" || err != nil || !r.from.IsZero() || c.sure {
+		return r, err
+	}
+	if c.sure = r.size() > 0; c.sure {
+		return r, nil
+	}
+	other, oops := c.ask(ctx, typ, id, !c.bare)
+	if oops != nil || other.size() == 0 {
+		return r, nil // it understands the first way, and has nothing
+	}
+	c.bare, c.sure = !c.bare, true
+	for id := range c.known { // what came of others by the wrong way was not all
+		c.known[id] = false
+	}
+	return other, nil
+}
+
+// ask asks for one type of one patient.
+func (c *crowd) ask(ctx context.Context, typ, id string, bare bool) (*reading, error) {
+	r := &reading{s: c.s, typ: typ, patient: id, idOnly: bare, count: c.s.o.Count, emit: c.keep}
+	if c.known[id] && !c.full && slices.Contains(c.before, typ) {
+		r.from = c.from
+	}
+	err := r.run(ctx)
+	if err == nil {
+		err = r.err()
+	}
+	return r, err
+}
+
 func (c *crowd) keep(b source.Batch) bool {
 	c.batch.Resources = append(c.batch.Resources, b.Resources...)
 	return true
@@ -209,6 +239,7 @@ func (c *crowd) hand() bool {
 		at.From, at.Types = c.s.since(c.date), c.types
 	}
 	at.Read, at.Again = c.read()
+	at.Bare = c.bare
 	c.all[patientsPlace] = at
 	c.held, c.batch = c.batch, source.Batch{}
 	return c.flush()
@@ -237,7 +268,7 @@ func (c *crowd) end(at place) {
 		}
 	}
 	at.Read, at.Again = c.read()
-	at.Types = c.types
+	at.Types, at.Bare = c.types, c.bare
 	c.all[patientsPlace] = at
 	c.held = c.batch
 	c.flush()

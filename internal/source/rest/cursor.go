@@ -20,6 +20,7 @@ type place struct {
 	Read    []string  `json:"read,omitempty"`    // patients of whom everything was read; only in the place "patients"
 	Again   []string  `json:"again,omitempty"`   // patients of whom something did not come
 	Types   []string  `json:"types,omitempty"`   // types that were read of the patients in Read; only in the place "patients"
+	Bare    bool      `json:"bare,omitempty"`    // the server finds patients by the bare id only; only in the place "patients"
 }
 
 // places are those of all types.

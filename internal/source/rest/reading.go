@@ -24,6 +24,7 @@ type reading struct {
 	typ     string
 	patient string    // "Patient/id": only what is about this one; "": everything
 	from    time.Time // zero: everything
+	idOnly  bool      // … is asked for by its id alone
 	count   int       // resources a page, as a wish
 	parts   []string  // the members that are asked for; nil: whole resources
 	stamped bool      // the server said before when resources of this type were changed
@@ -105,6 +106,8 @@ func (r *reading) ask(from time.Time) fhirhttp.Ask {
 	case r.patient == "":
 	case r.typ == "Patient":
 		q.Set("_id", strings.TrimPrefix(r.patient, "Patient/"))
+	case r.idOnly:
+		q.Set("patient", strings.TrimPrefix(r.patient, "Patient/"))
 	default:
 		q.Set("patient", r.patient)
 	}
