@@ -148,6 +148,23 @@ func TestMergeKeepsOthers(t *testing.T) {
 }
 
 // What nobody else changed follows the item.
+// Where it stands in a person's words stays; in ours it follows.
+func TestMergeBusinessStatus(t *testing.T) {
+	t.Parallel()
+	const ours = `"businessStatus":{"coding":[{"system":"urn:perennial:codes:business-state","code":"due"}],"text":"Due"}`
+	for theirs, want := range map[string]string{
+		ours: `"code":"done"`,
+		`"businessStatus":{"text":"on the waiting list"}`:             `"businessStatus":{"text":"on the waiting list"}`,
+		`"businessStatus":{"coding":[{"system":"urn:x","code":"w"}]}`: `"businessStatus":{"coding":[{"system":"urn:x","code":"w"}]}`,
+		`"x-business":{}`: `"code":"done"`, // a server that drops it
+	} {
+		got, _ := apply(t, onServer(t, opened(), ours, theirs), closed("completed"))
+		if !strings.Contains(got, want) {
+			t.Errorf("%s: %s", theirs, got)
+		}
+	}
+}
+
 func TestMergeFollows(t *testing.T) {
 	t.Parallel()
 	n := opened()
