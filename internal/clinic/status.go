@@ -3,6 +3,7 @@ package clinic
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"perennial/internal/audit"
@@ -51,7 +52,7 @@ func (c *Clinic) Status(ctx context.Context) (Status, error) {
 		if s.Outbox, err = outbox.ReadCounts(r); err != nil {
 			return err
 		}
-		if s.Closed, err = outbox.Closures(r); err != nil {
+		if s.Closed, err = c.closures(r); err != nil {
 			return err
 		}
 		if s.Removed, err = outbox.CountRemoved(r); err != nil {
@@ -64,6 +65,15 @@ func (c *Clinic) Status(ctx context.Context) (Status, error) {
 		return err
 	})
 	return s, err
+}
+
+// closures are the closed ways out of those in use: not that to a server which the
+// settings no longer name.
+func (c *Clinic) closures(r kv.Reader) ([]outbox.Closure, error) {
+	list, err := outbox.Closures(r)
+	return slices.DeleteFunc(list, func(shut outbox.Closure) bool {
+		return c.Mode() != outbox.Send || !slices.ContainsFunc(c.o.Routes, func(r outbox.Route) bool { return r.Name == shut.Route })
+	}), err
 }
 
 // ClosedWay is a way out that takes nothing, in words.

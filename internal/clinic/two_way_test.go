@@ -1,6 +1,7 @@
 package clinic_test
 
 import (
+	"context"
 	"fmt"
 	"slices"
 	"strings"
@@ -11,6 +12,7 @@ import (
 	"perennial/internal/fhir"
 	"perennial/internal/intake"
 	"perennial/internal/notice"
+	"perennial/internal/outbox"
 	"perennial/internal/source"
 	"perennial/internal/store"
 	"perennial/internal/surveil"
@@ -218,6 +220,56 @@ func TestDeclinedMoves(t *testing.T) {
 		t.Errorf("%+v", it)
 	}
 	r.sound()
+}
+
+// A way out that takes nothing is told with the status, while it is in use.
+func TestClosedWays(t *testing.T) {
+	t.Parallel()
+	r := newRig(t)
+	r.o.Mode, r.o.Routes = outbox.Send, []outbox.Route{{Name: "one", Carrier: shut{}}}
+	r.start()
+	r.give(patient("a", ""), evar("pr1", "a", "2026-05-20"))
+	if err := r.GoLive(t.Context(), "N. Nurse"); err != nil {
+		t.Fatal(err)
+	}
+	if got, err := r.Drain(t.Context(), 0); err != nil || got.Later != 2 {
+		t.Fatalf("%+v %v", got, err)
+	}
+	ways := func() []clinic.ClosedWay {
+		st, err := r.Status(t.Context())
+		if err != nil || st.Outbox.Pending != 2 {
+			t.Fatalf("%+v %v", st, err)
+		}
+		return st.ClosedWays(r.Zone())
+	}
+	want := clinic.ClosedWay{Hint: "Ask.", Text: "No Tasks can be sent since 30 Jun 2026 09:00. It has none. Nothing is lost: 2 wait, and the digest and the pages tell of the work. Tried again on 1 Jul 2026 09:00, or at once: perennial send."}
+	if got := ways(); len(got) != 1 || got[0] != want {
+		t.Errorf("%+v", got)
+	}
+	if err := r.Hurry(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if got, err := r.Drain(t.Context(), 0); err != nil || got.Later != 1 {
+		t.Errorf("asked at once: %+v %v", got, err)
+	}
+	r.o.Routes[0].Name = "another"
+	if r.start(); len(ways()) != 0 {
+		t.Errorf("another server: %+v", ways())
+	}
+	r.o.Routes[0].Name, r.o.Mode = "one", outbox.Off
+	if r.start(); len(ways()) != 0 {
+		t.Errorf("nothing is sent: %+v", ways())
+	}
+	r.sound()
+}
+
+// shut is a carrier to a server without Tasks.
+type shut struct{}
+
+func (shut) Carries(kind string) bool { return kind == outbox.KindTask }
+
+func (shut) Carry(context.Context, outbox.Item) (string, error) {
+	return "", &outbox.Closed{Why: "It has none.", Hint: "Ask."}
 }
 
 // A Task that comes back from a server of its own is its item's, whatever patient

@@ -148,6 +148,21 @@ func TestMergeKeepsOthers(t *testing.T) {
 }
 
 // What nobody else changed follows the item.
+// A Task that a search gave is only written over where it is whole, and its version is known.
+func TestVersionOf(t *testing.T) {
+	t.Parallel()
+	for body, want := range map[string]string{
+		`{"meta":{"versionId":"3","tag":[{"code":"x"}]}}`:         "3",
+		`{"meta":{"versionId":"3","tag":[{"code":"SUBSETTED"}]}}`: "",
+		`{"meta":{}}`: "", `{}`: "", `{"meta":7}`: "",
+	} {
+		tr, err := parse([]byte(body))
+		if got := versionOf(tr); err != nil || got != want {
+			t.Errorf("%s: %q %v", body, got, err)
+		}
+	}
+}
+
 // Where it stands in a person's words stays; in ours it follows.
 func TestMergeBusinessStatus(t *testing.T) {
 	t.Parallel()
