@@ -84,8 +84,8 @@ func writeStatus(out io.Writer, st *clinic.Status, zone *time.Location) {
 		live = "since " + st.Live.Format(time.DateOnly) + ", said by " + st.LiveBy
 	}
 	fmt.Fprintf(out, "mode %s; live %s\n", st.Mode, live)
-	for _, c := range st.ClosedText(zone) {
-		fmt.Fprintln(out, c.Text)
+	for _, c := range st.ClosedWays(zone) {
+		fmt.Fprintf(out, "%s\n  %s\n", c.Text, c.Hint)
 	}
 	if st.Removed > 0 {
 		fmt.Fprintf(out, "Tasks that people removed in the other system, which are not made again while their work stays as it is: %d\n", st.Removed)

@@ -3,7 +3,7 @@ package clinic
 import (
 	"context"
 	"fmt"
-	"strings"
+	"slices"
 	"time"
 
 	"perennial/internal/audit"
@@ -52,7 +52,7 @@ func (c *Clinic) Status(ctx context.Context) (Status, error) {
 		if s.Outbox, err = outbox.ReadCounts(r); err != nil {
 			return err
 		}
-		if s.Closed, err = outbox.Closures(r); err != nil {
+		if s.Closed, err = c.closures(r); err != nil {
 			return err
 		}
 		if s.Removed, err = outbox.CountRemoved(r); err != nil {
@@ -67,25 +67,35 @@ func (c *Clinic) Status(ctx context.Context) (Status, error) {
 	return s, err
 }
 
-// ClosedText says which ways out take nothing, since when and what to do. Meant
-// says that the settings want it so.
-func (s *Status) ClosedText(zone *time.Location) (list []ClosedWay) {
-	const form = "2 Jan 2006 15:04"
-	for _, c := range s.Closed {
-		next := "It is tried again on " + c.Next.In(zone).Format(form) + " by itself, and at once with: perennial send."
-		if c.Meant {
-			next = "To try it: take that line out of the settings, and run perennial send."
-		}
-		list = append(list, ClosedWay{c.Meant, fmt.Sprintf("No Tasks can be sent since %s. %s Nothing is lost: %d wait, and the work stands in the digest and on the pages. %s",
-			c.Since.In(zone).Format(form), strings.TrimSpace(c.Why+" "+c.Hint), s.Outbox.Pending, next)})
-	}
-	return list
+// closures are the closed ways out of those in use: not that to a server which the
+// settings no longer name.
+func (c *Clinic) closures(r kv.Reader) ([]outbox.Closure, error) {
+	list, err := outbox.Closures(r)
+	return slices.DeleteFunc(list, func(shut outbox.Closure) bool {
+		return c.Mode() != outbox.Send || !slices.ContainsFunc(c.o.Routes, func(r outbox.Route) bool { return r.Name == shut.Route })
+	}), err
 }
 
 // ClosedWay is a way out that takes nothing, in words.
 type ClosedWay struct {
-	Meant bool // the settings want it so
-	Text  string
+	Meant bool   // the settings want it so
+	Text  string // short enough for an alarm
+	Hint  string // what to do; may be empty
+}
+
+// ClosedWays says which ways out take nothing, since when, and when they are tried
+// again.
+func (s *Status) ClosedWays(zone *time.Location) (list []ClosedWay) {
+	const form = "2 Jan 2006 15:04"
+	for _, c := range s.Closed {
+		w := ClosedWay{Meant: c.Meant, Hint: c.Hint}
+		w.Text = fmt.Sprintf("No Tasks can be sent since %s. %s Nothing is lost: %d wait, and the digest and the pages tell of the work. ", c.Since.In(zone).Format(form), c.Why, s.Outbox.Pending)
+		if w.Text += "Tried again on " + c.Next.In(zone).Format(form) + ", or at once: perennial send."; c.Meant {
+			w.Hint = "To send them, take that line out of the settings and run perennial send."
+		}
+		list = append(list, w)
+	}
+	return list
 }
 
 // Report is what Check found.

@@ -130,10 +130,11 @@ func (p *Pages) Status(ctx context.Context) (web.Status, error) {
 	}
 	out.Alarms = p.warnings(&st)
 	out.Care, out.Conflicts = p.care(), p.Conflicts
-	for _, c := range st.ClosedText(p.Clinic.Zone()) {
-		if c.Meant {
+	for _, c := range st.ClosedWays(p.Clinic.Zone()) {
+		if c.Meant { // else it is an alarm
 			out.Remarks = append(out.Remarks, c.Text)
 		}
+		out.Remarks = append(out.Remarks, c.Hint)
 	}
 	out.Outbox = []web.Part{{Name: "waiting", N: st.Outbox.Pending}, {Name: "sent", N: st.Outbox.Sent}, {Name: "failed", N: st.Outbox.Failed}}
 	if st.Removed > 0 {
@@ -177,7 +178,7 @@ func (p *Pages) warnings(st *clinic.Status) (list []string) {
 			list = append(list, "The source "+s.Name+" is silent.")
 		}
 	}
-	for _, c := range st.ClosedText(p.Clinic.Zone()) {
+	for _, c := range st.ClosedWays(p.Clinic.Zone()) {
 		if !c.Meant {
 			list = append(list, c.Text)
 		}

@@ -14,7 +14,7 @@ type Elsewhere struct {
 
 // Closes says whether the status closes a Task: its work item stays all the same,
 // for as long as it is needed.
-func (e *Elsewhere) Closes() bool {
+func (e Elsewhere) Closes() bool {
 	switch e.Status {
 	case "completed", "cancelled", "rejected", "failed", "entered-in-error":
 		return true
@@ -24,7 +24,7 @@ func (e *Elsewhere) Closes() bool {
 
 // Lines say it for people, the most important first. Open says that the work is
 // still needed.
-func (e *Elsewhere) Lines(open bool) (list []string) {
+func (e Elsewhere) Lines(open bool) (list []string) {
 	switch {
 	case e.Status == "":
 	case open && e.Closes():

@@ -284,6 +284,11 @@ func (j *job) write(ctx context.Context, id string) (string, error) {
 		m, err = merge(current, j.body, j.t)
 		return m.body, err
 	})
+	if fault.KindOf(err) == fault.NotFound { // removed a moment ago, unless the server only says so for the write
+		if _, rerr := j.s.o.Client.Read(ctx, "Task", id); fault.KindOf(rerr) == fault.NotFound {
+			return j.gone(ctx, "Task/"+id)
+		}
+	}
 	if err != nil {
 		return "", err
 	}
@@ -308,17 +313,22 @@ func (j *job) retire(ctx context.Context, t task) error {
 	return err
 }
 
-// again is for a Task that was there and is not found by its identifier: it was removed, or its identifier was. One that
-// was removed is made again only once the item needs somebody anew: it was closed since, and is open.
+// again is for a Task that was there and is not found by its identifier: it was removed, or its identifier was.
 func (j *job) again(ctx context.Context, ref string) (string, error) {
 	id := strings.TrimPrefix(ref, "Task/")
 	_, err := j.s.o.Client.Read(ctx, "Task", id)
-	if fault.KindOf(err) != fault.NotFound {
-		if err != nil {
-			return "", err
-		}
-		return j.write(ctx, id)
+	switch {
+	case fault.KindOf(err) == fault.NotFound:
+		return j.gone(ctx, ref)
+	case err != nil:
+		return "", err
 	}
+	return j.write(ctx, id)
+}
+
+// gone is for a Task that a person removed. It is made again only once the item needs somebody anew: it was closed
+// since, and is open.
+func (j *job) gone(ctx context.Context, ref string) (string, error) {
 	if turn := turnOf(j.last()); j.t.State == open && turn > 0 && j.t.Turn > turn {
 		return j.create(ctx)
 	}

@@ -76,7 +76,7 @@ func (s *Server) chosen(can fhir.Capability) way {
 
 // takesNone says that the server takes no Tasks.
 func takesNone(why string) *outbox.Closed {
-	return &outbox.Closed{Why: why, Hint: "Ask its administrator whether it can take Tasks. If it can though it says otherwise, set out.rest.create; else rely on the digest and the pages."}
+	return &outbox.Closed{Why: why, Hint: "Ask the server's administrator whether it can take Tasks. If it can though it says otherwise, set out.rest.create; else rely on the digest and the pages."}
 }
 
 // noBatches notes that the server does not take batches, whatever it says.

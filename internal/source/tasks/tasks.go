@@ -65,7 +65,7 @@ func (s *Source) Fetch(ctx context.Context, cursor string) iter.Seq2[source.Batc
 		}
 		if missed && found == 0 && !failed {
 			yield(source.Batch{}, fault.New(fault.Unavailable, "source "+s.Name(), "Ask the server's administrator whether Tasks can be searched by the system of an identifier alone (identifier=system|).",
-				errors.New("Tasks were sent there and none is found: what people do with them does not come back")))
+				errors.New("none of the Tasks that were sent there is found: what people do with them does not come back")))
 		}
 	}
 }

@@ -14,6 +14,7 @@ func WriteFaults() []Fault {
 		{Name: "create-lost", Bug: "R7", What: "a creation is done and the connection breaks", only: "POST", write: lost},
 		{Name: "update-lost", Bug: "R7", What: "an update is done and the connection breaks", only: "PUT", write: lost},
 		{Name: "create-raced", Bug: "Q50", What: "two others make the same before, and 412 is the answer", only: "POST", write: raced},
+		{Name: "update-raced", Bug: "Q52", What: "a person puts what is requested on hold a moment before the update", only: "PUT", write: held},
 		{Name: "update-gone", Bug: "Q55", What: "somebody deletes it a moment before the update, which answers 410", only: "PUT", write: gone},
 		{Name: "batch-429", Bug: "Q53", What: "from the fourth entry on a batch answers 429", entry: from(3, 429, "throttled")},
 		{Name: "batch-429-stops", Bug: "Q53", What: "the fourth entry of a batch answers 429, and those after it are left out", entry: from(3, 429, "throttled"), stops: true},
@@ -56,6 +57,15 @@ func raced(s *Server, parts []string, do func() *answer) *answer {
 	s.serial++
 	s.put(parts[0], fmt.Sprintf("new-%d", s.serial), made.past[0].fields, s.now)
 	return outcome(412, "error", "multiple-matches")
+}
+
+func held(s *Server, parts []string, do func() *answer) *answer {
+	if r := s.tables[parts[0]].byID[parts[1]]; r != nil {
+		if v := s.latest(r); v != nil && strings.Contains(v.fields, `"status":"requested"`) {
+			s.put(parts[0], parts[1], strings.Replace(v.fields, `"status":"requested"`, `"status":"on-hold"`, 1), s.now)
+		}
+	}
+	return do()
 }
 
 func gone(s *Server, parts []string, _ func() *answer) *answer {
