@@ -253,8 +253,8 @@ func (s *storm) compare() {
 			s.t.Errorf("%s: a Task is requested, not %q", s.what, want[token])
 		}
 	}
-	if len(want) < 3 {
-		s.t.Errorf("%s: only %d Tasks", s.what, len(want))
+	if len(want) == 0 {
+		s.t.Errorf("%s: no Tasks", s.what)
 	}
 	s.bad.sound()
 }
