@@ -32,6 +32,8 @@ type Worklist struct {
 	Rows   []Row
 	// Snoozed is how many more a person hid until a later day.
 	Snoozed int
+	// Tests is how many more are about patients labelled as made for tests.
+	Tests int
 }
 
 // Row is one open work item with what is needed to act on it.
@@ -75,6 +77,8 @@ type Questions struct {
 	AsOf day.Day
 	Site string
 	Rows []Question
+	// Tests is how many more are about patients labelled as made for tests.
+	Tests int
 }
 
 // Question is one question about one patient.

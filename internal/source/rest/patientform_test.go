@@ -93,12 +93,11 @@ func TestQ45PatientIdForms(t *testing.T) {
 		p.slash = !slash
 		p.server.Advance(time.Hour)
 		p.study("u-a", "a")
-		got, errs := p.poll(named("Patient/a", "Patient/b", "Patient/c"))
-		if len(errs) > 0 {
+		if _, errs := p.poll(named("Patient/a", "Patient/b", "Patient/c")); len(errs) > 0 {
 			t.Fatal(errs)
 		}
 		p.server.Advance(time.Hour)
-		if got, errs = p.poll(named()); got != "a b c empty s-a s-b s-c t-a u-a" || len(errs) > 0 {
+		if got, errs := p.poll(named()); got != "a b c empty s-a s-b s-c t-a u-a" || len(errs) > 0 {
 			t.Errorf("slash %v: %q %v", slash, got, errs)
 		}
 	}
