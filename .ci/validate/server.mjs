@@ -20,6 +20,7 @@ function serveAt(app, path, router, repo) {
       resourceType: 'CapabilityStatement', status: 'active', date: '2024-01-01', kind: 'instance', fhirVersion: '4.0.1', format: ['json'],
       rest: [{
         mode: 'server',
+        interaction: [{ code: 'batch' }],
         resource: ['Patient', 'Procedure', 'ImagingStudy', 'Task'].map((type) => ({
           type, versioning: 'versioned-update', conditionalCreate: true,
           interaction: ['read', 'create', 'update', 'search-type'].map((code) => ({ code })),

@@ -78,12 +78,12 @@ func (o opening) store(path string) (*boltkv.DB, error) {
 
 // clinicOn takes up work on an open store.
 func clinicOn(ctx context.Context, e *env, db *boltkv.DB, s *settings.Settings, w *assess.Work) (*clinic.Clinic, error) {
-	routes, err := routesOf(s, db)
+	routes, err := routesOf(s, db, e.now)
 	if err != nil {
 		return nil, err
 	}
 	return clinic.New(ctx, clinic.Options{DB: db, Book: w.Book, Rules: w.Rules, Zone: w.Zone, Now: e.now, Own: ownBase(s),
-		Mode: outbox.Mode(s.Out.Mode), Routes: routes, Feeds: feedsOf(s), Site: db.ID()})
+		Mode: outbox.Mode(s.Out.Mode), Routes: routes, Feeds: feedsOf(s), Site: db.ID(), TasksFrom: tasksFrom(s)})
 }
 
 // with runs something on the store and closes it.

@@ -114,7 +114,7 @@ func runDemo(ctx context.Context, e *env, dir string, on day.Day, pages bool) er
 		return err
 	}
 	st.Sources = nil
-	writeStatus(e.stdout, &st)
+	writeStatus(e.stdout, &st, cl.Zone())
 	fmt.Fprintf(e.stdout, "\nwritten:\n  resources  %s\n  Tasks      %s (%d)\n  digest     %s\n  store      %s\n", fhirDir, filepath.Join(dir, "tasks.ndjson"), tasks, letter, filepath.Join(dir, "demo.db"))
 	if !pages {
 		return nil

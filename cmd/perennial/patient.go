@@ -85,6 +85,10 @@ func writePatient(out io.Writer, v *clinic.View) error {
 			by += ", snoozed until " + w.Snoozed.Text()
 		}
 		fmt.Fprintf(out, "work      %s (%s) from %s, %s\n          %s\n", w.Kind, w.Urgency, w.From.Text(), by, w.Key)
+		there := v.There[w.Key]
+		for _, line := range there.Lines(true) {
+			fmt.Fprintln(out, "          "+notice.Tame(line, 500))
+		}
 	}
 	for i := range p.Scans {
 		fmt.Fprintf(out, "scans     %s\n", notice.ScanText(p, &p.Scans[i]))

@@ -97,9 +97,13 @@ func (r *sendResult) tell(e *env, format, why string) error {
 		text += fmt.Sprintf("\n%d Tasks in %s", r.Gathered, r.File)
 	}
 	err := confirm(e, format, r, "%s", text)
+	hint := "Check that the folder is there, that this program may write to it, and that there is room; then run perennial send again."
+	if r.Mode != settings.ModeFiles {
+		hint = "perennial status says what is in the way."
+	}
 	if err == nil && r.Waiting+r.Failed > 0 {
 		err = fault.New(fault.Unavailable, counted(r.Waiting+r.Failed, "Task was not written and waits", "Tasks were not written and wait"),
-			"Check that the folder is there, that this program may write to it, and that there is room; then run perennial send again.", errors.New(why))
+			hint, errors.New(why))
 	}
 	return err
 }

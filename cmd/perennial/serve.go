@@ -29,7 +29,7 @@ func serveCommand(e *env) *cobra.Command {
 	c := &cobra.Command{
 		Use:   "serve",
 		Short: "Run the daemon: sources, nightly plans, Tasks, digests, pages",
-		Long: "Runs until it is stopped (Ctrl-C or SIGTERM): reads the watched folder and the FHIR server of the settings, brings plans up\n" +
+		Long: "Runs until it is stopped (Ctrl-C or SIGTERM): reads the watched folder and the FHIR servers of the settings, brings plans up\n" +
 			"to date, writes or sends Tasks and the digest of the day, and shows read-only pages on this computer. There are no accounts\n" +
 			"yet: an address that others can reach is refused. Nothing goes to servers or people before perennial go-live.\n\n" +
 			"Exit status:\n  0  stopped\n  1  it could not start\n  2  usage or settings",
@@ -60,6 +60,11 @@ func serveCommand(e *env) *cobra.Command {
 		if err != nil {
 			return errors.Join(err, db.Close())
 		}
+		if back, err := taskSource(&s, db, e.now); err != nil {
+			return errors.Join(err, db.Close())
+		} else if back != nil {
+			sources = append(sources, back)
+		}
 		h := &house{cl, db, s}
 		return errors.Join(h.serve(c.Context(), e, sources), db.Close())
 	}
@@ -73,6 +78,10 @@ func (h *house) serve(ctx context.Context, e *env, sources []source.Source) erro
 		return err
 	}
 	s, log := &h.settings, slog.New(slog.NewTextHandler(e.stderr, nil))
+	hook, err := hookOf(s, log, func(at string) { fmt.Fprintln(e.stdout, "webhook: "+at) })
+	if err != nil {
+		return err
+	}
 	ctx, cancel := context.WithCancel(ctx)
 	var door sync.WaitGroup
 	defer door.Wait() // commands that run end before the store is closed
@@ -89,8 +98,8 @@ func (h *house) serve(ctx context.Context, e *env, sources []source.Source) erro
 	}
 	return daemon.Serve(ctx, daemon.Options{Clinic: h.clinic, Listen: s.Listen, Sources: sources,
 		Poll: time.Duration(s.Times.PollEvery) * time.Minute, Send: time.Duration(s.Times.SendEvery) * time.Minute, Nightly: s.Times.NightlyAt,
-		Digest: digestOf(s), Log: log, Read: readSideOf(s, e.now), Version: buildOf().Version,
-		Pages: &daemon.Pages{Clinic: h.clinic, Site: s.Site.Name, Conflicts: g.Conflicts, Feeds: feedsOf(s), StaleHours: 24 * s.Numbers.FeedStaleDays, Now: e.now},
+		Digest: digestOf(s), Log: log, Hook: hook, Read: readSideOf(s, e.now), Version: buildOf().Version,
+		Pages: &daemon.Pages{Clinic: h.clinic, Site: s.Site.Name, Conflicts: g.Conflicts, Feeds: readSources(s), StaleHours: 24 * s.Numbers.FeedStaleDays, Now: e.now},
 		Ready: func(at string) { fmt.Fprintln(e.stdout, "pages: "+at) }})
 }
 

@@ -29,7 +29,7 @@ func settingsKeysCommand(e *env) *cobra.Command {
 			}
 			logins := smartLogins(&s)
 			if len(logins) == 0 {
-				return usageError("no server in "+args[0]+" is logged in at by SMART Backend Services", "Write smart with client-id and key-file under sources.rest or out.rest.")
+				return usageError("no server in "+args[0]+" is logged in at by SMART Backend Services", "Write smart with client-id and key-file under sources.rest, sources.bulk or out.rest.")
 			}
 			set, err := fhirauth.PublicKeys(logins...)
 			if fault.KindOf(err) == fault.Invalid {
@@ -45,7 +45,7 @@ func settingsKeysCommand(e *env) *cobra.Command {
 
 // smartLogins are the logins by SMART Backend Services that the settings name.
 func smartLogins(s *settings.Settings) (logins []settings.Smart) {
-	for _, r := range []settings.Rest{s.Sources.Rest, s.Out.Rest} {
+	for _, r := range []settings.Rest{s.Sources.Rest, s.Sources.Bulk.Rest, s.Out.Rest} {
 		if r.Login() == "smart" {
 			logins = append(logins, r.Smart)
 		}

@@ -33,12 +33,12 @@ func sourceCheckCommand(e *env) *cobra.Command {
 		Long: "Logs in at a FHIR server of the settings, reads its CapabilityStatement, tries each search that will be used and looks at a\n" +
 			"sample of what comes back: what works, what is missing, what it means for this site, and the settings to add. It only\n" +
 			"reads. What it prints holds counts and codes, and nothing about a patient.\n" +
-			"NAME is server (sources.rest) or tasks (out.rest).\n\n" +
+			"NAME is server (sources.rest), bulk (sources.bulk: an export that holds nothing is begun and ended) or tasks (out.rest).\n\n" +
 			"Exit status:\n  0  what is needed works\n  1  the server cannot be asked: no answer, or the login is refused\n  2  usage or settings\n" +
 			"  3  something is missing without which the server is of no use",
 		Example:   "  perennial source check server --settings site.yaml\n  perennial source check tasks --settings site.yaml --format json",
 		Args:      cobra.ExactArgs(1),
-		ValidArgs: []string{serverName, tasksName},
+		ValidArgs: []string{serverName, bulkName, tasksName},
 	}
 	site := siteFlag(c)
 	format := formatFlag(c, "table", "json")
@@ -72,22 +72,32 @@ func sourceCheckCommand(e *env) *cobra.Command {
 // probeServer asks one of the servers.
 func probeServer(ctx context.Context, s *settings.Settings, name string, o probe.Options) (*probe.Report, error) {
 	server, key, aliases := s.Sources.Rest, "sources.rest", s.Sources.Pull.Aliases
-	if name == tasksName {
-		server, key, aliases = s.Out.Rest, "out.rest", nil
+	switch name {
+	case tasksName:
+		server, key, aliases = s.Out.Rest, "out.rest", s.Out.Write.Aliases
+	case bulkName:
+		server, key = s.Sources.Bulk.Rest, "sources.bulk"
 	}
 	if server.URL == "" {
 		return nil, usageError("the settings name no such server", "Write url under "+key+", and name the file with --settings.")
 	}
-	client, err := fhirClient(server, probeTries, aliases...)
-	if err != nil {
-		return nil, err
-	}
-	o.Client = client
-	if name == tasksName {
-		return probe.Tasks(ctx, o)
-	}
+	var err error
 	o.Types, o.Mapped = rest.Types(), s.Codes != ""
-	return probe.Source(ctx, o)
+	switch name {
+	case tasksName:
+		if o.Client, err = fhirClient(server, probeTries, aliases...); err == nil {
+			return probe.Tasks(ctx, o)
+		}
+	case bulkName:
+		if o.Client, err = bulkClient(&s.Sources.Bulk, probeTries); err == nil {
+			return probe.Export(ctx, o, exportPath(&s.Sources.Bulk))
+		}
+	default:
+		if o.Client, err = fhirClient(server, probeTries, aliases...); err == nil {
+			return probe.Source(ctx, o)
+		}
+	}
+	return nil, err
 }
 
 func writeProbe(out io.Writer, format string, r *probe.Report) error {

@@ -62,11 +62,11 @@ func TestSourceCheckUsage(t *testing.T) {
 	c.run("source", "check", "tasks", "--settings", "site.yaml")
 	c.want(exitUsage, "perennial: the settings name no such server\nWrite url under out.rest, and name the file with --settings.\n")
 	c.run("source", "check", "serve")
-	c.want(exitUsage, "perennial: \"serve\" is no server of the settings\nChoose server or tasks.\n")
+	c.want(exitUsage, "perennial: \"serve\" is no server of the settings\nChoose server, bulk or tasks.\n")
 	c.run("source", "check", "server", "--sample", "0")
 	c.want(exitUsage, "perennial: --sample 0 is out of range\nChoose a number from 1 to 10000.\n")
 	c.run("settings", "jwks", "site.yaml")
-	c.want(exitUsage, "perennial: no server in site.yaml is logged in at by SMART Backend Services\nWrite smart with client-id and key-file under sources.rest or out.rest.\n")
+	c.want(exitUsage, "perennial: no server in site.yaml is logged in at by SMART Backend Services\nWrite smart with client-id and key-file under sources.rest, sources.bulk or out.rest.\n")
 }
 
 // A server with a certificate of the hospital's own authority: not before ca names it.

@@ -45,7 +45,7 @@ func statusCommand(e *env) *cobra.Command {
 			if *format == "json" {
 				err = json.NewEncoder(e.stdout).Encode(st)
 			} else {
-				writeStatus(e.stdout, &st)
+				writeStatus(e.stdout, &st, cl.Zone())
 			}
 			if err == nil && (len(problems) > 0 || !st.Sums.Hold()) {
 				return fault.New(fault.Damaged, "the store does not hold together: "+strings.Join(problems, "; "), "Restore the latest backup, then import again.", nil)
@@ -59,7 +59,7 @@ func statusCommand(e *env) *cobra.Command {
 	return c
 }
 
-func writeStatus(out io.Writer, st *clinic.Status) {
+func writeStatus(out io.Writer, st *clinic.Status, zone *time.Location) {
 	r, p, w := st.Sums.Resources, st.Sums.Patients, st.Sums.Work
 	fmt.Fprintf(out, "as of %s\n\n", st.Today.Text())
 	fmt.Fprintf(out, "resources received      %8d  =  used %d + superseded %d + not relevant %d + in error %d + quarantined %d\n", r.Received, r.Used, r.Superseded, r.NotRelevant, r.InError, r.Quarantined)
@@ -75,12 +75,21 @@ func writeStatus(out io.Writer, st *clinic.Status) {
 		if s.Error != "" {
 			fmt.Fprintf(out, "  last trouble: %s\n", s.Error)
 		}
+		if s.Waits != "" {
+			fmt.Fprintf(out, "  waiting: %s\n", s.Waits)
+		}
 	}
 	live := "not yet: nothing is sent to servers or people"
 	if !st.Live.IsZero() {
 		live = "since " + st.Live.Format(time.DateOnly) + ", said by " + st.LiveBy
 	}
 	fmt.Fprintf(out, "mode %s; live %s\n", st.Mode, live)
+	for _, c := range st.ClosedWays(zone) {
+		fmt.Fprintf(out, "%s\n  %s\n", c.Text, c.Hint)
+	}
+	if st.Removed > 0 {
+		fmt.Fprintf(out, "Tasks that people removed in the other system, which are not made again while their work stays as it is: %d\n", st.Removed)
+	}
 	if st.Waiting {
 		fmt.Fprintln(out, "The protocols in the settings have changed and are not in force yet; until somebody adopts them the old ones hold: perennial protocol adopt")
 	}

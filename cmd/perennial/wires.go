@@ -2,12 +2,15 @@ package main
 
 import (
 	"context"
+	"log/slog"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
 	"perennial/internal/carrier/email"
 	"perennial/internal/carrier/fhirtask"
+	"perennial/internal/daemon"
 	"perennial/internal/fault"
 	"perennial/internal/fhirauth"
 	"perennial/internal/fhirhttp"
@@ -17,22 +20,25 @@ import (
 	"perennial/internal/outbox"
 	"perennial/internal/settings"
 	"perennial/internal/source"
+	"perennial/internal/source/bulk"
 	"perennial/internal/source/folder"
 	"perennial/internal/source/rest"
+	"perennial/internal/source/webhook"
 )
 
 // Names of the sources and ways out, in status, audit trail and messages.
 const (
 	folderName = "folder"
 	serverName = "server"
+	bulkName   = "bulk"
 	filesName  = "files"
 	mailName   = "mail"
 )
 
 // routesOf are the ways out that the settings name. In the mode send what has no
 // server is written to files, and that too only after go-live.
-func routesOf(s *settings.Settings, db *boltkv.DB) ([]outbox.Route, error) {
-	tasks, err := taskRoute(s, db)
+func routesOf(s *settings.Settings, db *boltkv.DB, now func() time.Time) ([]outbox.Route, error) {
+	tasks, err := taskRoute(s, db, now)
 	if err != nil {
 		return nil, err
 	}
@@ -47,23 +53,34 @@ func routesOf(s *settings.Settings, db *boltkv.DB) ([]outbox.Route, error) {
 // sends says whether the mode lets things go to servers.
 func sends(s *settings.Settings) bool { return s.Out.Mode == settings.ModeSend }
 
-func taskRoute(s *settings.Settings, db *boltkv.DB) (outbox.Route, error) {
+func taskRoute(s *settings.Settings, db *boltkv.DB, now func() time.Time) (outbox.Route, error) {
 	if !sends(s) || s.Out.Rest.URL == "" {
 		return outbox.Route{Name: filesName, Files: !sends(s), Carrier: fhirtask.NewFiles(s.Out.Folder, db.ID())}, nil
 	}
-	client, err := fhirClient(s.Out.Rest, 0)
+	client, err := fhirClient(s.Out.Rest, 0, s.Out.Write.Aliases...)
 	if err != nil {
 		return outbox.Route{}, err
 	}
 	last := func(key string) (receipt string) {
 		// What cannot be read counts as nothing known: the carrier then asks the server.
 		_ = db.View(context.Background(), func(r kv.Reader) (err error) {
-			receipt, err = outbox.LastReceipt(r, key, serverName)
-			return err
+			for _, name := range []string{taskServer(s), serverName} { // the second is what earlier versions wrote
+				if receipt, err = outbox.LastReceipt(r, key, name); err != nil || receipt != "" {
+					return err
+				}
+			}
+			return nil
 		})
 		return receipt
 	}
-	return outbox.Route{Name: serverName, Carrier: fhirtask.NewServer(fhirtask.ServerOptions{Client: client, Site: db.ID(), Last: last})}, nil
+	return outbox.Route{Name: taskServer(s), Carrier: fhirtask.NewServer(fhirtask.ServerOptions{Client: client, Site: db.ID(), Last: last,
+		Create: s.Out.Write.Create, Batch: s.Out.Write.Batch, Now: now})}, nil
+}
+
+// taskServer names the way to the server of the settings: what one server said of a
+// Task says nothing of another.
+func taskServer(s *settings.Settings) string {
+	return serverName + " " + strings.TrimRight(s.Out.Rest.URL, "/")
 }
 
 func mailRoute(s *settings.Settings) (outbox.Route, error) {
@@ -105,6 +122,13 @@ func sourcesOf(s *settings.Settings, now func() time.Time) ([]source.Source, err
 		}
 		list = append(list, polled)
 	}
+	if s.Sources.Bulk.Rest.URL != "" {
+		exported, err := exportedServer(s, now)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, exported)
+	}
 	return list, nil
 }
 
@@ -115,7 +139,7 @@ func polledServer(s *settings.Settings, now func() time.Time) (*rest.Source, err
 	if err != nil {
 		return nil, err
 	}
-	o := rest.Options{Name: serverName, Types: rest.Types(), Discover: true, Now: now, Post: pull.Post, IgnoreCounts: !pull.Counts,
+	o := rest.Options{Name: serverName, Types: rest.Types(), Discover: true, Now: now, Post: pull.Post, WholeResources: pull.Whole, IgnoreCounts: !pull.Counts,
 		Overlap: time.Duration(pull.Overlap) * time.Minute, Reconcile: time.Duration(pull.Reconcile) * 24 * time.Hour}
 	if pull.Reconcile == 0 {
 		o.Reconcile = -1
@@ -131,6 +155,72 @@ func polledServer(s *settings.Settings, now func() time.Time) (*rest.Source, err
 	return rest.New(client, o), nil
 }
 
+// exportedServer is the FHIR server that the settings name as a source of exports.
+func exportedServer(s *settings.Settings, now func() time.Time) (*bulk.Source, error) {
+	b := &s.Sources.Bulk
+	client, err := bulkClient(b, 0)
+	if err != nil {
+		return nil, err
+	}
+	o := bulk.Options{Name: bulkName, Path: exportPath(b), Types: rest.Types(), Filter: b.Filters, Format: b.Format, IgnoreCounts: !b.Counts, Now: now,
+		Every: time.Duration(b.Every) * time.Hour, Limit: time.Duration(b.Limit) * time.Hour, Reconcile: time.Duration(b.Reconcile) * 24 * time.Hour}
+	if b.Reconcile == 0 {
+		o.Reconcile = -1
+	}
+	return bulk.New(client, o), nil
+}
+
+// exportPath is what is exported, below the base address.
+func exportPath(b *settings.Bulk) string {
+	switch b.Level {
+	case settings.LevelGroup:
+		return "Group/" + b.Group + "/$export"
+	case settings.LevelSystem:
+		return "$export"
+	}
+	return "Patient/$export"
+}
+
+// bulkClient talks to a server of exports. Its files may lie where no login goes.
+func bulkClient(b *settings.Bulk, tries int) (client *fhirhttp.Client, err error) {
+	login, err := fhirauth.New(fhirauth.Options{Server: b.Rest})
+	if err == nil {
+		o := fhirhttp.Options{Base: b.Rest.URL, HTTP: login, Bare: login.Bare(), Tries: tries, Aliases: b.Aliases, Files: b.FileHosts}
+		if o.Foreign, err = fhirauth.Elsewhere(b.Rest); err == nil {
+			client, err = fhirhttp.New(o)
+		}
+	}
+	if fault.KindOf(err) == fault.Invalid {
+		return nil, &exitCode{exitUsage, err}
+	}
+	return client, err
+}
+
+// hookOf is where servers tell that something changed; nil: nowhere.
+func hookOf(s *settings.Settings, log *slog.Logger, ready func(string)) (*daemon.Hook, error) {
+	w := s.Sources.Hook
+	if !w.Given() {
+		return nil, nil
+	}
+	config, err := webhook.TLS(w)
+	if err != nil {
+		return nil, err
+	}
+	o := webhook.Options{Header: w.Header, Hints: webhook.NewHints(0), Log: log}
+	for _, name := range feedsOf(s) {
+		if name != folderName {
+			o.Sources = append(o.Sources, name)
+		}
+	}
+	if w.Secret.Given() {
+		if _, err := w.Secret.Read(); err != nil {
+			return nil, err
+		}
+		o.Secret = w.Secret.Read
+	}
+	return &daemon.Hook{Listen: w.Listen, TLS: config, Handler: webhook.New(o), Hints: o.Hints, Ready: ready}, nil
+}
+
 // feedsOf are the names of those sources.
 func feedsOf(s *settings.Settings) (names []string) {
 	if s.Sources.Folder != "" {
@@ -139,14 +229,22 @@ func feedsOf(s *settings.Settings) (names []string) {
 	if s.Sources.Rest.URL != "" {
 		names = append(names, serverName)
 	}
+	if s.Sources.Bulk.Rest.URL != "" {
+		names = append(names, bulkName)
+	}
 	return names
 }
 
-// ownBase says whether an address is the base of the server that is polled.
+// ownBase says whether an address is the base of a server that is read.
 func ownBase(s *settings.Settings) func(string) bool {
-	own := strings.TrimRight(s.Sources.Rest.URL, "/")
-	if own == "" {
+	var own []string
+	for _, url := range []string{s.Sources.Rest.URL, s.Sources.Bulk.Rest.URL} {
+		if url != "" {
+			own = append(own, strings.TrimRight(url, "/"))
+		}
+	}
+	if len(own) == 0 {
 		return nil
 	}
-	return func(base string) bool { return strings.TrimRight(base, "/") == own }
+	return func(base string) bool { return slices.Contains(own, strings.TrimRight(base, "/")) }
 }

@@ -26,7 +26,8 @@ func table() map[string]string {
 		"codes": "yamldoc fault", "fhir": "fault", "intake": words, "assess": words + " protocol surveil settings",
 		"kv": "fault", "kv/kvtest": "kv fault", "kv/memkv": "kv fault", "kv/boltkv": "kv fault", "audit": "kv fault",
 		"store": "day chart protocol surveil notice kv fault", "outbox": "day chart surveil notice kv fault",
-		"fhirhttp": "fhir fault", "fhirauth": "fhirhttp settings fault", "source": "fhir", "source/folder": "source fhir fault", "source/rest": "source fhir fhirhttp fault",
+		"fhirhttp": "fhir fault", "fhirauth": "fhirhttp settings fault", "source": "fhir", "source/folder": "source fhir fault", "source/rest": "source fhir fhirhttp fault", "source/tasks": "source fhir fault",
+		"source/bulk": "source fhir fhirhttp fault", "source/webhook": "settings fault",
 		"carrier/fhirtask": "day chart surveil notice outbox fhir fhirhttp fault", "carrier/email": "day chart surveil notice digest outbox mail fault",
 		"export": "day chart protocol surveil notice fhir fault",
 		"mail":   "fault", "settings": "day chart yamldoc fault",
@@ -34,7 +35,7 @@ func table() map[string]string {
 		"web":      "day chart protocol surveil sac prompt cohort notice clinic outbox audit fault",
 		"unmapped": "codes fhir fault", "gate": "settings fault", "cdshooks": "day surveil notice clinic fhir gate fault", "fhirserve": "clinic store export carrier/fhirtask protocol fhir gate fault",
 		"probe": "codes fhir fhirhttp unmapped fault", "daemon": "*", "demo": "day fhir fault", "doorway": "fault", "testkit/cases": "*", "testkit/second": "",
-		"testkit/fhirpeer": "", "testkit/fakefhir": "", "testkit/mailrig": "", "archtest": "",
+		"testkit/fhirpeer": "", "testkit/fakefhir": "", "testkit/fakebulk": "", "testkit/bulkpeer": "", "testkit/mailrig": "", "archtest": "",
 	}
 }
 

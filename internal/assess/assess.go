@@ -88,6 +88,8 @@ type Streams struct {
 // Run assesses. The exit status says how it went; the error, if any, says why
 // nothing was assessed, and its hint (fault.HintOf) what to do.
 func Run(ctx context.Context, o Options, std Streams) (int, error) {
+	before := debug.SetGCPercent(percentFor(0))
+	defer debug.SetGCPercent(before)
 	j, err := prepare(o)
 	if err != nil {
 		return ExitUsage, err
@@ -97,8 +99,6 @@ func Run(ctx context.Context, o Options, std Streams) (int, error) {
 	if len(failed) > 0 {
 		return ExitUnread, notAssessed(failed)
 	}
-	before := debug.SetGCPercent(percentFor(0))
-	defer debug.SetGCPercent(before)
 	if err := j.readAll(ctx, inputs); err != nil {
 		return ExitUnread, err
 	}

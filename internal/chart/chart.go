@@ -306,6 +306,11 @@ type WorkState struct {
 	Status string // FHIR Task status
 	Person bool   // a person set it
 	On     day.Span
+	// What people wrote on it, in their own system; what this program writes there is left out.
+	Owner    string // who has taken it
+	Business string // where it stands, in their words
+	Why      string // of the status
+	Notes    []string
 }
 
 // Doubt is a question that reading the resources raised.

@@ -71,6 +71,9 @@ type Options struct {
 	// Feeds are the names of the sources that are read again and again. While one
 	// of them is silent nobody is taken for lost because of that.
 	Feeds []string
+	// TasksFrom is the name of the source by which our own Tasks come back from a
+	// server that is none of the others: its addresses of patients mean nothing here.
+	TasksFrom string
 }
 
 // Clinic does the work. It is safe for use by several goroutines.

@@ -49,6 +49,7 @@ func (p phase) String() string {
 // job is what a child is to do.
 type job struct {
 	Send   bool      // to the server; else to files
+	Batch  bool      // … several at once
 	Server string    // its address
 	Start  time.Time // where the clock stands
 }
@@ -111,7 +112,7 @@ func crashClinic(db kv.DB, j job, n *notes, now func() time.Time) (*clinic.Clini
 	}
 	o := clinic.Options{DB: db, Book: book(), Rules: rules(), Now: now, Mode: outbox.Files, Routes: []outbox.Route{
 		{Name: "files", Files: true, Carrier: notedCarrier{fhirtask.NewFiles(crashOut, crashSite), n}},
-		{Name: "server", Carrier: notedCarrier{fhirtask.NewServer(fhirtask.ServerOptions{Client: client, Site: crashSite}), n}},
+		{Name: "server", Carrier: notedBulk{fhirtask.NewServer(fhirtask.ServerOptions{Client: client, Site: crashSite, Batch: j.Batch}), n, j.Batch}},
 	}}
 	if j.Send {
 		o.Mode = outbox.Send
@@ -232,4 +233,33 @@ func (c notedCarrier) Carry(ctx context.Context, it outbox.Item) (string, error)
 	c.n.at(phaseGap)
 	time.Sleep(crashLag)
 	return receipt, err
+}
+
+// notedBulk notes the sending of several items at once, or of each alone.
+type notedBulk struct {
+	*fhirtask.Server
+	n     *notes
+	batch bool
+}
+
+// Carry is that of notedCarrier.
+func (c notedBulk) Carry(ctx context.Context, it outbox.Item) (string, error) {
+	return notedCarrier{c.Server, c.n}.Carry(ctx, it)
+}
+
+// CarryAll waits a little when the items are sent and not marked.
+func (c notedBulk) CarryAll(ctx context.Context, items []outbox.Item) []outbox.Result {
+	if !c.batch {
+		var list []outbox.Result
+		for _, it := range items {
+			receipt, err := c.Carry(ctx, it)
+			list = append(list, outbox.Result{Receipt: receipt, Err: err})
+		}
+		return list
+	}
+	c.n.at(phaseSend)
+	list := c.Server.CarryAll(ctx, items)
+	c.n.at(phaseGap)
+	time.Sleep(crashLag)
+	return list
 }

@@ -5,8 +5,10 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
@@ -23,6 +25,7 @@ type crashPeer struct {
 	tasks    map[string]string // id → JSON
 	versions map[string]int
 	made     map[string]int // by token: how many Tasks were ever made
+	batches  int
 }
 
 func newCrashPeer() *crashPeer {
@@ -37,6 +40,48 @@ func (p *crashPeer) ServeHTTP(w http.ResponseWriter, q *http.Request) {
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	switch {
+	case q.URL.Path == "/metadata":
+		fmt.Fprint(w, `{"resourceType":"CapabilityStatement","fhirVersion":"4.0.1","rest":[{"mode":"server","interaction":[{"code":"batch"}],"resource":[{"type":"Task","conditionalCreate":true,"interaction":[{"code":"create"},{"code":"update"}]}]}]}`)
+	case q.URL.Path == "/" && q.Method == http.MethodPost:
+		p.batch(w, body)
+	default:
+		p.one(w, q, body)
+	}
+}
+
+// batch does one after the other.
+func (p *crashPeer) batch(w http.ResponseWriter, body []byte) {
+	var b struct {
+		Entry []struct {
+			Resource json.RawMessage
+			Request  struct{ Method, URL, IfMatch, IfNoneExist string }
+		}
+	}
+	if json.Unmarshal(body, &b) != nil {
+		w.WriteHeader(http.StatusBadRequest)
+		return
+	}
+	p.batches++
+	var list []string
+	for _, e := range b.Entry {
+		q := httptest.NewRequest(e.Request.Method, "/"+e.Request.URL, nil)
+		q.Header.Set("If-Match", e.Request.IfMatch)
+		q.Header.Set("If-None-Exist", e.Request.IfNoneExist)
+		r := httptest.NewRecorder()
+		p.one(r, q, e.Resource)
+		location, _ := json.Marshal(r.Header().Get("Location"))
+		resource := ""
+		if r.Body.Len() > 0 {
+			resource = `"resource":` + r.Body.String() + ","
+		}
+		list = append(list, fmt.Sprintf(`{%s"response":{"status":"%d","location":%s}}`, resource, r.Code, location))
+	}
+	fmt.Fprintf(w, `{"resourceType":"Bundle","type":"batch-response","entry":[%s]}`, strings.Join(list, ","))
+}
+
+// one answers one request about Tasks.
+func (p *crashPeer) one(w http.ResponseWriter, q *http.Request, body []byte) {
 	id := strings.TrimPrefix(strings.TrimPrefix(q.URL.Path, "/Task"), "/")
 	switch {
 	case q.Method == http.MethodPost:
@@ -55,10 +100,13 @@ func (p *crashPeer) ServeHTTP(w http.ResponseWriter, q *http.Request) {
 	}
 }
 
+// givenMeta is what only a search gives of a Task.
+var givenMeta = regexp.MustCompile(`"meta":\{[^}]*\},`)
+
 func (p *crashPeer) etag(id string) string { return fmt.Sprintf(`W/"%d"`, p.versions[id]) }
 
 func (p *crashPeer) put(id, body string) {
-	p.tasks[id] = body
+	p.tasks[id] = givenMeta.ReplaceAllString(body, "")
 	p.versions[id]++
 }
 
@@ -84,7 +132,7 @@ func (p *crashPeer) create(w http.ResponseWriter, q *http.Request, body string) 
 func (p *crashPeer) search(w http.ResponseWriter, token string) {
 	var list []string
 	for _, id := range p.find(token) {
-		list = append(list, `{"resource":`+p.tasks[id]+`}`)
+		list = append(list, `{"resource":`+strings.Replace(p.tasks[id], "{", `{"meta":{"versionId":"`+fmt.Sprint(p.versions[id])+`"},`, 1)+`}`)
 	}
 	fmt.Fprintf(w, `{"resourceType":"Bundle","type":"searchset","entry":[%s]}`, strings.Join(list, ","))
 }

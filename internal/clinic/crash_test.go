@@ -67,6 +67,7 @@ type killing struct {
 	kills     [phases]int           // so far, by the phase in which they struck
 	spent     [phases]time.Duration // by processes that were observed
 	entered   [phases]int
+	lives     int // that were lived, every other one with batches
 	again     int // items that had to be tried more than once
 }
 
@@ -132,7 +133,7 @@ func (k *killing) life(name string, kills int, calm []state) []state {
 	var list []state
 	for n, j := range stages() {
 		l.deliver(n)
-		j.Server = l.server
+		j.Server, j.Batch = l.server, k.lives%2 == 1 // the undisturbed life sends one by one
 		for range kills {
 			if !l.run(j, l.aim()) {
 				break // it came through
@@ -151,6 +152,9 @@ func (k *killing) life(name string, kills int, calm []state) []state {
 		}
 	}
 	k.again += l.repeated()
+	if k.lives++; k.lives%2 == 0 && l.peer.batches == 0 && calm != nil {
+		k.t.Error("nothing was sent in a batch")
+	}
 	return list
 }
 

@@ -22,6 +22,7 @@ type Counts struct {
 	NotRelevant int     `json:"notRelevant,omitempty"` // of the new ones
 	Quarantined int     `json:"quarantined,omitempty"` // of the new ones, when they came
 	Changes     Changes `json:"changes"`
+	Waits       string  `json:"waits,omitempty"` // what the source waits for before it has more to say
 }
 
 func (c *Counts) add(d Counts) {
@@ -48,7 +49,8 @@ func (c *Clinic) Pull(ctx context.Context, s source.Source) (Counts, error) {
 // Import takes batches of resources, each in one transaction with all that
 // follows from it. An error of a part of the source does not stop it: all are
 // returned together at the end, when the rest is stored. An error of the store
-// does: the batches before it are stored, and the source goes on from there.
+// does: the batches before it are stored, and the source goes on from there. A
+// source that waits was neither read to its end nor did it fail.
 func (c *Clinic) Import(ctx context.Context, name string, batches iter.Seq2[source.Batch, error]) (Counts, error) {
 	return c.ImportTelling(ctx, name, batches, func(Refusal) {})
 }
@@ -59,6 +61,10 @@ func (c *Clinic) ImportTelling(ctx context.Context, name string, batches iter.Se
 	var all Counts
 	var parts []error
 	for batch, err := range batches {
+		if w, ok := errors.AsType[*source.Waiting](err); ok {
+			all.Waits = w.What
+			continue
+		}
 		if err != nil {
 			parts = append(parts, err)
 			continue
@@ -74,21 +80,23 @@ func (c *Clinic) ImportTelling(ctx context.Context, name string, batches iter.Se
 	}
 	changes, err := c.rebuild(ctx)
 	all.Changes.add(changes)
-	parts = append(parts, err, c.noteRead(ctx, name, errors.Join(parts...)))
+	parts = append(parts, err, c.noteRead(ctx, name, all.Waits, errors.Join(parts...)))
 	return all, errors.Join(parts...)
 }
 
-// noteRead notes when a source was read to its end, or why that failed.
-func (c *Clinic) noteRead(ctx context.Context, name string, failed error) error {
+// noteRead notes when a source was read to its end, or what it waits for, or why
+// it failed.
+func (c *Clinic) noteRead(ctx context.Context, name, waits string, failed error) error {
 	return c.update(ctx, audit.Entry{}, func(w *store.Writer) (any, error) {
 		s, err := store.ReadSource(w.Tx, name)
 		if err != nil {
 			return nil, err
 		}
-		s.Tried, s.Error = w.Now, ""
-		if failed != nil {
+		s.Tried, s.Error, s.Waits = w.Now, "", waits
+		switch {
+		case failed != nil:
 			s.Error = failed.Error()
-		} else {
+		case waits == "":
 			s.Success = w.Now
 		}
 		return nil, w.PutSource(s)
@@ -192,6 +200,11 @@ func (c *Clinic) keep(w *store.Writer, list []taken, counts *Counts) ([]string, 
 // keepOne stores one resource. First says that nothing was there before its
 // batch.
 func (c *Clinic) keepOne(w *store.Writer, t *taken, first bool) (bool, error) {
+	if t.item != "" && c.o.TasksFrom != "" && t.rec.Source == c.o.TasksFrom {
+		if err := t.placeByItem(w); err != nil {
+			return false, err
+		}
+	}
 	for _, base := range t.bases {
 		isNew, err := w.AddBase(base)
 		if err != nil {
@@ -208,6 +221,15 @@ func (c *Clinic) keepOne(w *store.Writer, t *taken, first bool) (bool, error) {
 		return w.Skip(t.rec)
 	}
 	return w.Take(t.rec, t.words)
+}
+
+// placeByItem gives a Task to the patient of its work item.
+func (t *taken) placeByItem(w *store.Writer) error {
+	it, found, err := store.ReadItem(w.Tx, t.item)
+	if err == nil && found {
+		t.rec.Patient, t.words, t.bases = it.Patient, nil, nil
+	}
+	return err
 }
 
 // batchSize is how many resources are taken in one transaction, and batchBytes

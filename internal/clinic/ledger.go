@@ -99,21 +99,12 @@ func (l *ledger) people(before bool) error {
 	if l.chart == nil {
 		return nil
 	}
-	latest := map[string]*chart.WorkState{}
-	var keys []string
-	for i := range l.chart.WorkStates {
-		ws := &l.chart.WorkStates[i]
-		if latest[ws.Key] == nil {
-			keys = append(keys, ws.Key)
-		}
-		latest[ws.Key] = ws // sorted by date
-	}
-	for _, key := range keys {
-		first, there := l.tasks[key]
+	for _, ws := range latestStates(l.chart) {
+		first, there := l.tasks[ws.Key]
 		if there != before {
 			continue
 		}
-		if err := l.person(latest[key], first); err != nil {
+		if err := l.person(ws, first); err != nil {
 			return err
 		}
 	}
@@ -136,13 +127,39 @@ func (l *ledger) person(ws *chart.WorkState, first string) error {
 	if ws.Person {
 		human = &store.Human{Status: ws.Status, Ref: ws.Ref, Version: ws.Version, On: ws.On.First}
 	}
-	if before.Human == nil && human == nil || before.Human != nil && human != nil && before.Human.Status == human.Status {
+	said := saidOn(ws)
+	sameStatus := before.Human == nil && human == nil || before.Human != nil && human != nil && before.Human.Status == human.Status
+	if sameStatus && sameSaid(before.Said, said) {
 		return nil
 	}
 	it := before
-	it.Human = human
+	if it.Said = said; !sameStatus {
+		it.Human = human
+	}
 	l.changes.People++
 	return l.w.PutItem(&before, &it, store.Event{What: "person", Reason: ws.Status, Evidence: []string{ws.Ref}})
+}
+
+// saidOn is what people wrote on a Task; nil where they wrote nothing.
+func saidOn(ws *chart.WorkState) *store.Said {
+	s := store.Said{Owner: notice.Tame(ws.Owner, mostSaid), Business: notice.Tame(ws.Business, mostSaid), Why: notice.Tame(ws.Why, mostSaid)}
+	for _, n := range ws.Notes {
+		s.Notes = append(s.Notes, notice.Tame(n, mostSaid))
+	}
+	if sameSaid(&s, &store.Said{}) {
+		return nil
+	}
+	return &s
+}
+
+// mostSaid is how many letters are kept of each thing that people wrote.
+const mostSaid = 500
+
+func sameSaid(a, b *store.Said) bool {
+	if a == nil || b == nil {
+		return a == b
+	}
+	return a.Owner == b.Owner && a.Business == b.Business && a.Why == b.Why && slices.Equal(a.Notes, b.Notes)
 }
 
 // put stores an item and adds its Task to the outbox. A need that ends before
@@ -174,7 +191,7 @@ func sending(it *store.Item, p *surveil.Plan, again string) outbox.Item {
 // TaskOf says an item as it is sent. The plan, which may be nil, adds the
 // identifiers of the patient and who placed the implant.
 func TaskOf(it *store.Item, p *surveil.Plan) notice.Task {
-	t := notice.Task{Key: it.Key, Rev: it.Rev, Patient: it.Patient, Implant: it.Work.Implant, Visit: it.Work.Visit, About: it.Work.About,
+	t := notice.Task{Key: it.Key, Rev: it.Rev, Turn: turnOf(it), Patient: it.Patient, Implant: it.Work.Implant, Visit: it.Work.Visit, About: it.Work.About,
 		Kind: it.Work.Kind, Urgency: it.Work.Urgency, State: string(it.State), Status: "requested", Reason: it.Reason, Evidence: it.Evidence,
 		From: it.Work.From, By: it.Work.By, Text: notice.WorkText(&it.Work), Authored: stamp(it.Made), Modified: stamp(it.Changed), Notes: it.Notes}
 	if it.State != store.WorkOpen {
@@ -196,6 +213,16 @@ func TaskOf(it *store.Item, p *surveil.Plan) notice.Task {
 		}
 	}
 	return t
+}
+
+// turnOf is the change by which an item got its state.
+func turnOf(it *store.Item) int {
+	for i, e := range slices.Backward(it.History) {
+		if slices.Contains([]string{"made", "completed", "cancelled", "reopened"}, e.What) {
+			return it.Rev - (len(it.History) - 1 - i)
+		}
+	}
+	return it.Rev
 }
 
 // stamp writes milliseconds since 1970 as RFC 3339.

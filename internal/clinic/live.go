@@ -102,8 +102,11 @@ func (c *Clinic) Drain(ctx context.Context, limit int) (outbox.Tally, error) {
 }
 
 // Hurry lets all that waits for a later try, and what was given up, be tried by the
-// next Drain: somebody has mended what was in the way.
+// next Drain, receivers that took nothing too: somebody has mended what was in the way.
 func (c *Clinic) Hurry(ctx context.Context) error {
+	if err := c.o.DB.Update(ctx, func(tx kv.Tx) error { return outbox.Knock(tx, c.o.Now()) }); err != nil {
+		return err
+	}
 	for _, step := range []func(kv.Tx, time.Time, int) (int, error){outbox.Hurry, outbox.Retry} {
 		for n := 1; n > 0; {
 			err := c.o.DB.Update(ctx, func(tx kv.Tx) (err error) {

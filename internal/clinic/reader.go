@@ -32,6 +32,7 @@ type taken struct {
 	bases []string
 	raw   []byte // of what could not be read
 	use   intake.Use
+	item  string // of a Task of ours: the key of its work item
 }
 
 // take reads a resource.
@@ -71,6 +72,9 @@ func (rd *reading) take(raw fhir.Raw, at int64) taken {
 // belong notes whose a resource is and by which words that is found.
 func (t *taken) belong(s *chart.Statement) {
 	t.rec.Patient = strings.Clone(s.Patient)
+	if s.WorkState != nil {
+		t.item = strings.Clone(s.WorkState.Key)
+	}
 	t.words, t.bases = wordsOf(s, t.rec.FullURL)
 }
 

@@ -73,6 +73,9 @@ func (s *settling) all() error {
 	if err != nil {
 		return err
 	}
+	if err := s.ask(); err != nil {
+		return err
+	}
 	for _, key := range slices.Compact(slices.Sorted(slices.Values(append(slices.Collect(maps.Keys(then)), s.keys...)))) {
 		if p := s.next[key]; p == nil || !p.has() {
 			if err := s.gone(key, p, then[key]); err != nil {

@@ -2,6 +2,8 @@ package clinic
 
 import (
 	"context"
+	"fmt"
+	"slices"
 	"time"
 
 	"perennial/internal/audit"
@@ -13,19 +15,21 @@ import (
 
 // Status is how the clinic stands.
 type Status struct {
-	Sums     store.Sums     `json:"sums"` // as kept on the way; Check counts them
-	Today    day.Day        `json:"today"`
-	Made     time.Time      `json:"made"`
-	Live     time.Time      `json:"live,omitzero"` // zero: go-live has not been said
-	LiveBy   string         `json:"liveBy,omitempty"`
-	Mode     outbox.Mode    `json:"mode"`
-	Ticked   day.Day        `json:"ticked"`                  // the last day for which everybody who wakes was looked at
-	Waiting  bool           `json:"protocolsWait,omitempty"` // changed protocols of the settings that nobody has adopted yet
-	Behind   bool           `json:"behind"`                  // plans have to be made again, or somebody should have been looked at
-	Digested time.Time      `json:"digested,omitzero"`
-	Outbox   outbox.Counts  `json:"outbox"`
-	Sources  []store.Source `json:"sources"`
-	Audit    audit.Head     `json:"audit"`
+	Sums     store.Sums       `json:"sums"` // as kept on the way; Check counts them
+	Today    day.Day          `json:"today"`
+	Made     time.Time        `json:"made"`
+	Live     time.Time        `json:"live,omitzero"` // zero: go-live has not been said
+	LiveBy   string           `json:"liveBy,omitempty"`
+	Mode     outbox.Mode      `json:"mode"`
+	Ticked   day.Day          `json:"ticked"`                  // the last day for which everybody who wakes was looked at
+	Waiting  bool             `json:"protocolsWait,omitempty"` // changed protocols of the settings that nobody has adopted yet
+	Behind   bool             `json:"behind"`                  // plans have to be made again, or somebody should have been looked at
+	Digested time.Time        `json:"digested,omitzero"`
+	Outbox   outbox.Counts    `json:"outbox"`
+	Closed   []outbox.Closure `json:"closed,omitempty"`  // ways out whose receiver takes nothing
+	Removed  int              `json:"removed,omitempty"` // Tasks that people removed at the receiver
+	Sources  []store.Source   `json:"sources"`
+	Audit    audit.Head       `json:"audit"`
 }
 
 // Status says how the clinic stands, in one short read.
@@ -48,6 +52,12 @@ func (c *Clinic) Status(ctx context.Context) (Status, error) {
 		if s.Outbox, err = outbox.ReadCounts(r); err != nil {
 			return err
 		}
+		if s.Closed, err = c.closures(r); err != nil {
+			return err
+		}
+		if s.Removed, err = outbox.CountRemoved(r); err != nil {
+			return err
+		}
 		if s.Sources, err = store.Sources(r); err != nil {
 			return err
 		}
@@ -55,6 +65,37 @@ func (c *Clinic) Status(ctx context.Context) (Status, error) {
 		return err
 	})
 	return s, err
+}
+
+// closures are the closed ways out of those in use: not that to a server which the
+// settings no longer name.
+func (c *Clinic) closures(r kv.Reader) ([]outbox.Closure, error) {
+	list, err := outbox.Closures(r)
+	return slices.DeleteFunc(list, func(shut outbox.Closure) bool {
+		return c.Mode() != outbox.Send || !slices.ContainsFunc(c.o.Routes, func(r outbox.Route) bool { return r.Name == shut.Route })
+	}), err
+}
+
+// ClosedWay is a way out that takes nothing, in words.
+type ClosedWay struct {
+	Meant bool   // the settings want it so
+	Text  string // short enough for an alarm
+	Hint  string // what to do; may be empty
+}
+
+// ClosedWays says which ways out take nothing, since when, and when they are tried
+// again.
+func (s *Status) ClosedWays(zone *time.Location) (list []ClosedWay) {
+	const form = "2 Jan 2006 15:04"
+	for _, c := range s.Closed {
+		w := ClosedWay{Meant: c.Meant, Hint: c.Hint}
+		w.Text = fmt.Sprintf("No Tasks can be sent since %s. %s Nothing is lost: %d wait, and the digest and the pages tell of the work. ", c.Since.In(zone).Format(form), c.Why, s.Outbox.Pending)
+		if w.Text += "Tried again on " + c.Next.In(zone).Format(form) + ", or at once: perennial send."; c.Meant {
+			w.Hint = "To send them, take that line out of the settings and run perennial send."
+		}
+		list = append(list, w)
+	}
+	return list
 }
 
 // Report is what Check found.

@@ -9,6 +9,7 @@ import (
 	"perennial/internal/chart"
 	"perennial/internal/fault"
 	"perennial/internal/kv"
+	"perennial/internal/notice"
 	"perennial/internal/prompt"
 	"perennial/internal/store"
 	"perennial/internal/surveil"
@@ -20,11 +21,12 @@ type View struct {
 	Plan    surveil.Plan // made afresh for today
 	Chart   *chart.Chart
 	Line    store.Line
-	Rulings []chart.Ruling   // those taken back too
-	Items   []store.Item     // all work items ever made
-	Records []store.Record   // all versions of all resources, in the order received
-	Prompts []prompt.Prompt  // what to think of beside a CT angiogram
-	Beside  []*surveil.Visit // the due visits beside which they stand
+	Rulings []chart.Ruling              // those taken back too
+	Items   []store.Item                // all work items ever made
+	There   map[string]notice.Elsewhere // what people did with their Tasks, by the key of now
+	Records []store.Record              // all versions of all resources, in the order received
+	Prompts []prompt.Prompt             // what to think of beside a CT angiogram
+	Beside  []*surveil.Visit            // the due visits beside which they stand
 }
 
 // Patient gives everything about the patient of a record, also where it was
@@ -42,6 +44,9 @@ func (c *Clinic) Patient(ctx context.Context, id string) (View, error) {
 		}
 		rd, err := c.look(r, []string{id}, c.Today())
 		if err != nil {
+			return err
+		}
+		if err := rd.ask(); err != nil {
 			return err
 		}
 		v, err = rd.show(rd.survivor(id))
@@ -75,5 +80,9 @@ func (rd *round) show(id string) (View, error) {
 	}
 	var err error
 	v.Items, err = store.ItemsOf(rd.r, id)
+	v.There = map[string]notice.Elsewhere{}
+	for i := 0; err == nil && i < len(v.Items); i++ {
+		v.There[v.Items[i].Now], err = elsewhere(rd.r, &v.Items[i])
+	}
 	return v, err
 }

@@ -9,6 +9,7 @@ import (
 	"perennial/internal/day"
 	"perennial/internal/kv"
 	"perennial/internal/notice"
+	"perennial/internal/outbox"
 	"perennial/internal/store"
 	"perennial/internal/surveil"
 )
@@ -37,13 +38,14 @@ type Filter struct {
 type Row struct {
 	Item    store.Item
 	Line    store.Line
-	Step    string  // of the visit: "y2"
-	Text    string  // what is to be done and why
-	Overdue int     // days since the day by which it was wanted; negative before it
-	Booked  day.Day // the next appointment for imaging
-	NoShow  day.Day // an appointment for imaging that passed without a study
-	Snoozed day.Day // a person hid it until this day; zero: it shows
-	Closed  bool    // a person has closed its Task, and it is needed still
+	Step    string           // of the visit: "y2"
+	Text    string           // what is to be done and why
+	Overdue int              // days since the day by which it was wanted; negative before it
+	Booked  day.Day          // the next appointment for imaging
+	NoShow  day.Day          // an appointment for imaging that passed without a study
+	Snoozed day.Day          // a person hid it until this day; zero: it shows
+	Closed  bool             // a person has closed its Task, and it is needed still
+	There   notice.Elsewhere // what people did with its Task
 }
 
 // Worklist lists the open work items: the most urgent first, then by the day by
@@ -68,7 +70,12 @@ func (c *Clinic) Worklist(ctx context.Context, f Filter) ([]Row, error) {
 				return false, err
 			}
 			if f.line(&line) {
-				rows = append(rows, rowOf(items[i], line, today))
+				row := rowOf(items[i], line, today)
+				if row.There, err = elsewhere(r, &items[i]); err != nil {
+					return false, err
+				}
+				row.Closed = row.There.Closes()
+				rows = append(rows, row)
 			}
 		}
 		return more, nil
@@ -116,7 +123,7 @@ func rowOf(it store.Item, line store.Line, today day.Day) Row {
 	for i := range it.Work.Why {
 		it.Work.Why[i] = it.Work.Why[i].On(today)
 	}
-	row := Row{Item: it, Line: line, Step: stepOf(it.Work.Visit), Text: notice.WorkText(&it.Work), Closed: closedByPerson(it.Human), Snoozed: it.Work.Snoozed}
+	row := Row{Item: it, Line: line, Step: stepOf(it.Work.Visit), Text: notice.WorkText(&it.Work), Snoozed: it.Work.Snoozed}
 	if it.Work.By > 0 {
 		row.Overdue = int(today - it.Work.By)
 	}
@@ -127,9 +134,16 @@ func rowOf(it store.Item, line store.Line, today day.Day) Row {
 // stepOf is the step in the key of a visit.
 func stepOf(visit string) string { return visit[strings.LastIndexByte(visit, '/')+1:] }
 
-// closedByPerson says whether a person has closed the Task of an item.
-func closedByPerson(h *store.Human) bool {
-	return h != nil && slices.Contains([]string{"completed", "cancelled", "rejected", "failed", "entered-in-error"}, h.Status)
+// elsewhere is what people did with the Task of an item.
+func elsewhere(r kv.Reader, it *store.Item) (e notice.Elsewhere, err error) {
+	if it.Human != nil {
+		e.Status = it.Human.Status
+	}
+	if s := it.Said; s != nil {
+		e.Owner, e.Business, e.Why, e.Notes = s.Owner, s.Business, s.Why, s.Notes
+	}
+	e.Removed, err = outbox.WasRemoved(r, it.Key)
+	return e, err
 }
 
 // item says whether an item is wanted.

@@ -80,7 +80,12 @@ func place(in *digest.Input, r *clinic.Row) {
 
 // detail is why, without the title of the work, which stands beside it.
 func detail(r *clinic.Row) string {
-	return strings.TrimPrefix(r.Text, notice.Title(r.Item.Work.Kind)+". ")
+	why := strings.TrimPrefix(r.Text, notice.Title(r.Item.Work.Kind)+". ")
+	if r.Closed { // what people wrote may name somebody, and stays out of letters
+		there := notice.Elsewhere{Status: r.There.Status}
+		why += " Remark: " + there.Lines(true)[0] + "."
+	}
+	return why
 }
 
 // what names an item without telling a finding: "EVAR y2: arrange imaging".

@@ -47,7 +47,7 @@ func (p *Pages) Worklist(ctx context.Context) (web.Worklist, error) {
 func pageRow(r *clinic.Row) web.Row {
 	w := &r.Item.Work
 	row := web.Row{Patient: r.Line.Patient, Name: r.Line.Name, Record: web.RecordNumber(r.Line.Identifiers), Phone: r.Line.Phone, Kind: w.Kind, Urgency: w.Urgency,
-		Step: r.Step, By: w.By, BookedGone: r.NoShow, LastSeen: r.Line.LastSeen, FollowUp: r.Line.FollowUp, Why: r.Text, Closed: r.Closed}
+		Step: r.Step, By: w.By, BookedGone: r.NoShow, LastSeen: r.Line.LastSeen, FollowUp: r.Line.FollowUp, Why: r.Text, There: r.There}
 	if o := visitOf(r); o != nil {
 		row.Standing, row.Opens, row.Closes, row.Booking = o.Standing, o.Opens, o.Closes, o.Booked
 		row.OutOfTime = o.Booked > 0 && (o.Booked < o.Opens || o.Booked > o.Closes)
@@ -92,7 +92,7 @@ func (p *Pages) Patient(ctx context.Context, id string) (web.Patient, error) {
 	if err != nil {
 		return web.Patient{}, err
 	}
-	return web.Patient{Site: p.Site, Plan: &v.Plan, Chart: v.Chart, Conflicts: p.Conflicts, BookedGone: v.Line.BookedGone, Prompts: v.Prompts, Beside: v.Beside}, nil
+	return web.Patient{Site: p.Site, Plan: &v.Plan, Chart: v.Chart, Conflicts: p.Conflicts, BookedGone: v.Line.BookedGone, Prompts: v.Prompts, Beside: v.Beside, There: v.There}, nil
 }
 
 // Questions gives every question that stands.
@@ -130,7 +130,16 @@ func (p *Pages) Status(ctx context.Context) (web.Status, error) {
 	}
 	out.Alarms = p.warnings(&st)
 	out.Care, out.Conflicts = p.care(), p.Conflicts
+	for _, c := range st.ClosedWays(p.Clinic.Zone()) {
+		if c.Meant { // else it is an alarm
+			out.Remarks = append(out.Remarks, c.Text)
+		}
+		out.Remarks = append(out.Remarks, c.Hint)
+	}
 	out.Outbox = []web.Part{{Name: "waiting", N: st.Outbox.Pending}, {Name: "sent", N: st.Outbox.Sent}, {Name: "failed", N: st.Outbox.Failed}}
+	if st.Removed > 0 {
+		out.Outbox = append(out.Outbox, web.Part{Name: "Tasks that people removed there, not made again", N: st.Removed})
+	}
 	open, err := p.Clinic.Preview(ctx)
 	for _, kind := range slices.Sorted(maps.Keys(open.Open)) {
 		out.Work = append(out.Work, web.Part{Name: kind, N: open.Open[kind]})
@@ -169,6 +178,11 @@ func (p *Pages) warnings(st *clinic.Status) (list []string) {
 			list = append(list, "The source "+s.Name+" is silent.")
 		}
 	}
+	for _, c := range st.ClosedWays(p.Clinic.Zone()) {
+		if !c.Meant {
+			list = append(list, c.Text)
+		}
+	}
 	if st.Waiting {
 		list = append(list, "The protocols in the settings have changed and are not in force yet; until somebody adopts them the old ones hold. See perennial protocol adopt --help.")
 	}
@@ -189,7 +203,7 @@ func (p *Pages) source(s *store.Source, made time.Time) web.Source {
 		last = made
 	}
 	stale := p.StaleHours > 0 && slices.Contains(p.Feeds, s.Name) && p.Now().Sub(last).Hours() > float64(p.StaleHours)
-	return web.Source{Name: s.Name, Success: s.Success, Tried: s.Tried, Error: s.Error, New: s.New, Stale: stale}
+	return web.Source{Name: s.Name, Success: s.Success, Tried: s.Tried, Error: s.Error, Waits: s.Waits, New: s.New, Stale: stale}
 }
 
 // drafts are the protocols in force that nobody has signed off.

@@ -10,6 +10,7 @@ import (
 
 	"perennial/internal/fault"
 	"perennial/internal/outbox"
+	"perennial/internal/source"
 )
 
 // start begins the work of the daemon and gives a function that waits for its end
@@ -39,6 +40,9 @@ func (o *Options) start(ctx context.Context) (wait func()) {
 		}
 	})
 	ticks.Start()
+	if o.Hook != nil {
+		first.Go(func() { o.listen(ctx) })
+	}
 	return func() {
 		<-ticks.Stop().Done()
 		first.Wait()
@@ -61,17 +65,36 @@ func (o *Options) safely(ctx context.Context, name string, do func(context.Conte
 	}
 }
 
-// poll looks at the sources and brings the plans up to date.
-func (o *Options) poll(ctx context.Context) {
-	for _, s := range o.Sources {
+// poll looks at the sources, brings the plans up to date and sends what follows
+// from what is new.
+func (o *Options) poll(ctx context.Context) { o.look(ctx, o.Sources) }
+
+// look looks at some of the sources, and sends if they had something new.
+func (o *Options) look(ctx context.Context, sources []source.Source) {
+	if o.pull(ctx, sources) {
+		o.send(ctx)
+	}
+}
+
+// pull takes what the sources have, and says whether there was something new. One
+// at a time does: a hint that comes while the regular look is on waits for it.
+func (o *Options) pull(ctx context.Context, sources []source.Source) (isNew bool) {
+	o.turns.looking.Lock()
+	defer o.turns.looking.Unlock()
+	for _, s := range sources {
 		got, err := o.Clinic.Pull(ctx, s)
 		o.note(ctx, "reading the source "+s.Name(), err)
 		if got.New > 0 {
+			isNew = true
 			o.Log.Info("read the source "+s.Name(), "new", got.New)
+		}
+		if got.Waits != "" {
+			o.Log.Info("waiting for the source "+s.Name(), "what", got.Waits)
 		}
 	}
 	_, err := o.Clinic.Tick(ctx)
 	o.note(ctx, "bringing plans up to date", err)
+	return isNew
 }
 
 // daily does what is done once a day, when its time has come: it looks at the
@@ -100,6 +123,8 @@ func (o *Options) daily(ctx context.Context) {
 
 // send sends what waits, until nothing is left that can go now.
 func (o *Options) send(ctx context.Context) {
+	o.turns.sending.Lock()
+	defer o.turns.sending.Unlock()
 	var all outbox.Tally
 	for {
 		t, err := o.Clinic.Drain(ctx, 0)

@@ -32,7 +32,10 @@ type Options struct {
 	Log     *slog.Logger
 	Version string
 	Ready   func(address string) // called once the pages answer; may be nil
+	Hook    *Hook                // nil: nobody tells when something changed
 	Read    ReadSide
+
+	turns *turns
 }
 
 // Serve answers the pages and works until the context ends: it looks at the
@@ -55,19 +58,29 @@ func Serve(ctx context.Context, o Options) error {
 	if err != nil {
 		return fault.New(fault.Unavailable, "listen on "+o.Listen, "Choose another web.listen in the settings, or stop what listens there.", err)
 	}
+	hook, err := o.Hook.open(o.Log)
+	if err != nil {
+		return errors.Join(err, listener.Close())
+	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
+	o.turns = newTurns()
 	wait := o.start(ctx)
 	if o.Ready != nil {
 		o.Ready("http://" + listener.Addr().String() + "/")
 	}
-	failed := make(chan error, 1)
+	failed := make(chan error, 2)
 	go func() { failed <- server.Serve(listener) }()
+	if hook != nil {
+		go func() { failed <- hook.serve() }()
+	}
 	select {
 	case err = <-failed:
+		_ = server.Close()
 	case <-ctx.Done():
 		err = stop(server)
 	}
+	hook.stop()
 	cancel()
 	wait()
 	if errors.Is(err, http.ErrServerClosed) {

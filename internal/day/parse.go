@@ -58,21 +58,21 @@ func inZone(d Day, minute, second int, zone *time.Location) (Span, int, error) {
 }
 
 func parseDay(text string) (Span, error) {
-	y, ok := digits(text, 0, 4)
+	y, ok := four(text)
 	if !ok || y < 1 || len(text) < 4 {
 		return Span{}, bad(text, "it must start with a year of four digits")
 	}
 	if len(text) == 4 {
 		return Span{of(y, 1, 1), of(y, 12, 31)}, nil
 	}
-	m, ok := digits(text, 5, 2)
+	m, ok := two(text, 5)
 	if !ok || text[4] != '-' || m < 1 || m > 12 {
 		return Span{}, bad(text, "the month is not 01 to 12")
 	}
 	if len(text) == 7 {
 		return Span{of(y, m, 1), of(y, m, daysIn(y, m))}, nil
 	}
-	d, ok := digits(text, 8, 2)
+	d, ok := two(text, 8)
 	if !ok || text[7] != '-' {
 		return Span{}, bad(text, "the day of the month is missing")
 	}
@@ -96,14 +96,14 @@ func parseClock(text string) (clock, error) {
 	if text[10] != 'T' {
 		return c, bad(text, "a time follows the date after the letter T")
 	}
-	c.hour, okH = digits(text, 11, 2)
-	c.minute, okM = digits(text, 14, 2)
+	c.hour, okH = two(text, 11)
+	c.minute, okM = two(text, 14)
 	if !okH || !okM || text[13] != ':' || c.hour > 23 || c.minute > 59 {
 		return c, bad(text, "the time of day is not hh:mm")
 	}
 	at := 16
 	if at < len(text) && text[at] == ':' {
-		s, ok := digits(text, at+1, 2)
+		s, ok := two(text, at+1)
 		if !ok || s > 60 {
 			return c, bad(text, "the seconds are not 00 to 60")
 		}
@@ -132,8 +132,8 @@ func (c clock) withOffset(text string, at int) (clock, error) {
 	if text[at] == 'Z' && at+1 == len(text) {
 		return c, nil
 	}
-	h, okH := digits(text, at+1, 2)
-	m, okM := digits(text, at+4, 2)
+	h, okH := two(text, at+1)
+	m, okM := two(text, at+4)
 	if !okH || !okM || len(text) != at+6 || text[at+3] != ':' || h > 14 || m > 59 || (text[at] != '+' && text[at] != '-') {
 		return c, bad(text, "the time zone is not Z, +hh:mm or -hh:mm")
 	}
@@ -143,20 +143,20 @@ func (c clock) withOffset(text string, at int) (clock, error) {
 	return c, nil
 }
 
-// digits reads n digits at the position; false where there are fewer.
-func digits(text string, at, n int) (int, bool) {
-	if at+n > len(text) {
+// two reads two digits at the position; false where there are fewer.
+func two(text string, at int) (int, bool) {
+	if at+2 > len(text) {
 		return 0, false
 	}
-	v := 0
-	for i := at; i < at+n; i++ {
-		c := text[i]
-		if c < '0' || c > '9' {
-			return 0, false
-		}
-		v = v*10 + int(c-'0')
-	}
-	return v, true
+	tens, ones := text[at]-'0', text[at+1]-'0'
+	return int(tens)*10 + int(ones), tens <= 9 && ones <= 9
+}
+
+// four reads four digits at the start; false where there are fewer.
+func four(text string) (int, bool) {
+	high, ok1 := two(text, 0)
+	low, ok2 := two(text, 2)
+	return high*100 + low, ok1 && ok2
 }
 
 func bad(text, why string) error {

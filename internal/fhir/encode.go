@@ -2,6 +2,7 @@ package fhir
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"slices"
@@ -15,16 +16,19 @@ import (
 // MaxBatch is how many entries NewBatch takes: more is refused by some servers.
 const MaxBatch = 50
 
-// BatchEntry is one resource to be created by a batch.
+// BatchEntry is one request of a batch: a GET where it has no resource, a PUT where the resource has an address, else
+// the POST of a new one.
 type BatchEntry struct {
-	Resource []byte // a resource without an id, as NewTask writes it
+	Resource []byte // new ones are without an id, as NewTask writes them
+	URL      string // "Task/7", or "Task?identifier=…" with its values query-escaped; empty for a new resource
+	IfMatch  string // of a PUT: the version that is replaced; empty: any
 	// IfNoneExist is a search, "identifier=system|value" with both halves query-escaped: the resource is created
 	// only if the search finds nothing. Empty: always.
 	IfNoneExist string
 }
 
-// NewBatch writes a Bundle of type batch that creates each entry, on condition. The entries must not refer to one
-// another. Errors are of kind Invalid: no or too many entries, or one that Lint refuses.
+// NewBatch writes a Bundle of type batch. The entries must not refer to one another. Errors are of kind Invalid: no or
+// too many entries, or a new resource that Lint refuses. What is replaced is the server's own, and is not judged.
 func NewBatch(entries []BatchEntry) ([]byte, error) {
 	const op = "write batch"
 	if len(entries) == 0 || len(entries) > MaxBatch {
@@ -32,15 +36,21 @@ func NewBatch(entries []BatchEntry) ([]byte, error) {
 	}
 	b := models.Bundle{Type: models.BundleTypeBatch}
 	for _, e := range entries {
-		typ := peekType(e.Resource)
-		r := models.BundleEntryRequest{Method: models.HTTPVerbPOST, Url: typ, IfNoneExist: some(e.IfNoneExist)}
+		r := models.BundleEntryRequest{Method: models.HTTPVerbPOST, Url: cmp.Or(e.URL, peekType(e.Resource)), IfNoneExist: some(e.IfNoneExist), IfMatch: some(e.IfMatch)}
+		switch {
+		case len(e.Resource) == 0:
+			r.Method = models.HTTPVerbGET
+		case e.URL != "":
+			r.Method = models.HTTPVerbPUT
+		default:
+			if err := linted(op, e.Resource); err != nil {
+				return nil, err
+			}
+		}
 		b.Entry = append(b.Entry, models.BundleEntry{Resource: e.Resource, Request: &r})
 	}
 	out, err := encode(&b)
-	if err != nil {
-		return nil, fault.Wrap(op, err)
-	}
-	return out, linted(op, out)
+	return out, fault.Wrap(op, err)
 }
 
 // encode writes a model as JSON on one line, resourceType first, < > and & as themselves: other readers of the same models cannot

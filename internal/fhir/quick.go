@@ -39,13 +39,21 @@ type quick struct {
 
 // begin starts on a body that is valid UTF-8.
 func (q *quick) begin(d *decoder.Decoder, body []byte) {
-	q.b, q.at, q.ok, q.d = body, 0, true, d
+	q.b, q.at, q.ok, q.d, q.seen = body, 0, true, d, 0
 	q.names, q.contacts, q.performers, q.focal = q.names[:0], q.contacts[:0], q.performers[:0], q.focal[:0]
 	q.codings, q.concepts, q.references, q.identifiers, q.texts = q.codings[:0], q.concepts[:0], q.references[:0], q.identifiers[:0], q.texts[:0]
 }
 
 // peek passes blanks and gives the byte that comes then; 0 at the end.
 func (q *quick) peek() byte {
+	if q.at < len(q.b) && q.b[q.at] > ' ' {
+		return q.b[q.at]
+	}
+	return q.peekOn()
+}
+
+// peekOn is peek where blanks may stand, or nothing.
+func (q *quick) peekOn() byte {
 	for q.at < len(q.b) {
 		switch c := q.b[q.at]; c {
 		case ' ', '\t', '\r', '\n':
@@ -97,8 +105,23 @@ func (q *quick) text() string {
 		q.ok = false
 		return ""
 	}
-	from := q.at + 1
-	end := quoteOrEscape(q.b, from)
+	q.at++
+	return q.rest()
+}
+
+// rest reads a text whose first quote was passed.
+func (q *quick) rest() string {
+	from, end := q.at, q.at
+	for hit := uint64(0); ; end += 8 {
+		if end+8 > len(q.b) {
+			end = quoteOrEscape(q.b, end)
+			break
+		}
+		if hit = signs(binary.LittleEndian.Uint64(q.b[end : end+8])); hit != 0 {
+			end += bits.TrailingZeros64(hit) / 8
+			break
+		}
+	}
 	if end == len(q.b) || q.b[end] != '"' {
 		q.ok = false
 		return ""
@@ -107,22 +130,56 @@ func (q *quick) text() string {
 	return unsafe.String(unsafe.SliceData(q.b[from:]), end-from)
 }
 
+// is passes what stands there exactly so. Members mostly come in the order of the standard and without blanks: to try
+// that first is faster than to read each name. Where it fails nothing was passed, and the loop over members goes on.
+func (q *quick) is(this string) bool {
+	if len(q.b)-q.at < len(this) || string(q.b[q.at:q.at+len(this)]) != this {
+		return false
+	}
+	q.at += len(this)
+	return true
+}
+
+// fill is set for a text whose first quote was passed.
+func (q *quick) fill(to *string) {
+	if *to != "" {
+		q.ok = false
+		return
+	}
+	if *to = q.rest(); *to == "" {
+		q.ok = false
+	}
+}
+
+// begun opens an object and says whether its first member is yet to come: name is the brace, the name of the member that
+// is mostly the first, and the quote of its text, which is read.
+func (q *quick) begun(name bool, to *string) (first bool) {
+	if name {
+		q.fill(to)
+		return false
+	}
+	q.take('{')
+	return true
+}
+
 // quoteOrEscape finds the next quote or backslash, eight bytes at a time; len(b) where there is none.
 func quoteOrEscape(b []byte, i int) int {
-	const ones, tops, quotes, slashes = 0x0101010101010101, 0x8080808080808080, 0x2222222222222222, 0x5c5c5c5c5c5c5c5c
 	for ; i+8 <= len(b); i += 8 {
-		w := binary.LittleEndian.Uint64(b[i:])
-		x, y := w^quotes, w^slashes
-		if hit := ((x - ones) &^ x & tops) | ((y - ones) &^ y & tops); hit != 0 {
+		if hit := signs(binary.LittleEndian.Uint64(b[i : i+8])); hit != 0 {
 			return i + bits.TrailingZeros64(hit)/8
 		}
 	}
-	for ; i < len(b); i++ {
-		if b[i] == '"' || b[i] == '\\' {
-			return i
-		}
+	for i < len(b) && b[i] != '"' && b[i] != '\\' {
+		i++
 	}
 	return i
+}
+
+// signs has the top bit of the first byte that is a quote or a backslash; bits above it mean nothing.
+func signs(w uint64) uint64 {
+	const ones, tops, quotes, slashes = 0x0101010101010101, 0x8080808080808080, 0x2222222222222222, 0x5c5c5c5c5c5c5c5c
+	x, y := w^quotes, w^slashes
+	return ((x-ones)&^x | (y-ones)&^y) & tops
 }
 
 // key reads the name of a member and the colon.
@@ -251,8 +308,14 @@ func list[T any](q *quick, to, room *[]T, item func(*quick, *T)) {
 }
 
 func (q *quick) coding(c *Coding) {
-	q.take('{')
-	for first := true; q.more('}', first); first = false {
+	first := q.begun(q.is(`{"system":"`), &c.System)
+	if !first && q.is(`,"code":"`) {
+		q.fill(&c.Code)
+	}
+	if !first && q.is(`,"display":"`) {
+		q.fill(&c.Display)
+	}
+	for ; q.more('}', first); first = false {
 		switch q.key() {
 		case "system":
 			q.set(&c.System)
@@ -267,8 +330,14 @@ func (q *quick) coding(c *Coding) {
 }
 
 func (q *quick) concept(c *CodeableConcept) {
-	q.take('{')
-	for first := true; q.more('}', first); first = false {
+	first := true
+	if q.is(`{"coding":`) {
+		list(q, &c.Coding, &q.codings, (*quick).coding)
+		first = false
+	} else {
+		q.take('{')
+	}
+	for ; q.more('}', first); first = false {
 		switch q.key() {
 		case "coding":
 			q.ok = q.ok && len(c.Coding) == 0
@@ -282,8 +351,11 @@ func (q *quick) concept(c *CodeableConcept) {
 }
 
 func (q *quick) reference(r *Reference) {
-	q.take('{')
-	for first := true; q.more('}', first); first = false {
+	first := q.begun(q.is(`{"reference":"`), &r.Reference)
+	if !first && q.is(`,"display":"`) {
+		q.fill(&r.Display)
+	}
+	for ; q.more('}', first); first = false {
 		switch q.key() {
 		case "reference":
 			q.set(&r.Reference)
@@ -301,8 +373,14 @@ func (q *quick) reference(r *Reference) {
 
 func (q *quick) identifier(i *Identifier) {
 	var seen uint32
-	q.take('{')
-	for first := true; q.more('}', first); first = false {
+	first := q.begun(q.is(`{"use":"`), &i.Use)
+	if !first && q.is(`,"system":"`) {
+		q.fill(&i.System)
+	}
+	if !first && q.is(`,"value":"`) {
+		q.fill(&i.Value)
+	}
+	for ; q.more('}', first); first = false {
 		switch q.key() {
 		case "use":
 			q.set(&i.Use)
@@ -336,8 +414,14 @@ func (q *quick) period(p *Period) {
 }
 
 func (q *quick) meta(m *Meta) {
-	q.take('{')
-	for first := true; q.more('}', first); first = false {
+	first := q.begun(q.is(`{"versionId":"`), &m.VersionID)
+	if !first && q.is(`,"lastUpdated":"`) {
+		q.fill(&m.LastUpdated)
+	}
+	if !first && q.is(`,"source":"`) {
+		q.fill(&m.Source)
+	}
+	for ; q.more('}', first); first = false {
 		switch q.key() {
 		case "versionId":
 			q.set(&m.VersionID)

@@ -17,7 +17,7 @@ func (q *quick) patientMember(name string, p *Patient, seen *uint32) {
 	case "deceasedBoolean":
 		q.flag(&p.DeceasedBoolean, &q.dead)
 	case "meta":
-		q.once(seen, 0)
+		q.once(seen, memberMeta)
 		q.meta(&p.Meta)
 	case "identifier":
 		q.once(seen, 1)
@@ -85,7 +85,7 @@ func (q *quick) procedureMember(name string, p *Procedure, seen *uint32) {
 	case "performedDateTime":
 		q.set(&p.PerformedDateTime)
 	case "meta":
-		q.once(seen, 0)
+		q.once(seen, memberMeta)
 		q.meta(&p.Meta)
 	case "identifier":
 		q.once(seen, 1)

@@ -26,6 +26,22 @@ func quickBodies(t testing.TB) []string {
 	} {
 		list = append(list, head+more+tail)
 	}
+	// In the order of the standard, and out of it: what was read in order must not be read again.
+	const study = `{"resourceType":"ImagingStudy","id":"1"`
+	for _, more := range []string{
+		`,"meta":{"versionId":"1","lastUpdated":"2020-01-02T03:04:05Z","source":"s"},"identifier":[{"use":"official","system":"urn:dicom:uid","value":"urn:oid:1.2.3.4.5"}],"status":"available",` +
+			`"modality":[{"system":"s","code":"CT","display":"d"}],"subject":{"reference":"Patient/1","display":"d"},"encounter":{"reference":"Encounter/1"},"started":"2020","basedOn":[{"reference":"ServiceRequest/1"}],` +
+			`"referrer":{"display":"r"},"endpoint":[{"reference":"Endpoint/1"}],"numberOfSeries":2,"numberOfInstances":3,"procedureCode":[{"coding":[{"system":"s","code":"c"}],"text":"t"}],` +
+			`"reasonCode":[{"text":"r"}],"description":"d","series":[{"uid":"1","modality":{"code":"CT"}}]`,
+		`,"status":"available","meta":{"versionId":"1"},"subject":{"reference":"Patient/1"}`, `,"meta":{"versionId":"1"},"meta":{"versionId":"2"},"status":"available","subject":{"reference":"Patient/1"}`,
+		`,"id":"2","status":"available","subject":{"reference":"Patient/1"}`, `,"status":"available","subject":{"reference":"Patient/1","display":"a","display":"b"}`,
+		`,"status":"available","subject":{"reference":"Patient/1"},"subject":{"reference":"Patient/2"},"started":"2020","status":"available"`,
+		`,"identifier":[{"use":"a","system":"s","value":"v","use":"b"}],"status":"available","subject":{"reference":"Patient/1"}`, `,"meta":{"versionId":"1","versionId":"2"},"status":"available","subject":{"reference":"Patient/1"}`,
+		`,"status":"available","modality":[{"system":"","code":"CT"}],"subject":{"reference":"Patient/1"}`, `,"status":"available","subject":{"reference":"Patient/1"},"referrer":{"display":"r"},"procedureCode":[{"coding":[]}]`,
+		`,"status":"available","subject":{"reference":"Patient/1"},"description":"a","description":"b"`, `,"status":"available","subject":{"reference":"Patient\/1"}`, `,"status":"available","subject":{"reference":"Patient/1"},"procedureCode":[{"coding":[{"system":"s","code":"c"}],"coding":[{"code":"d"}]}]`,
+	} {
+		list = append(list, study+more+tail)
+	}
 	for _, body := range []string{
 		`"Patient","id":"p","active":true,"name":[{"family":"Muster","given":["A","B"],"use":"usual"},{"text":"x"}],"telecom":[{"system":"phone","value":"5","use":"home"}],"gender":"male"`,
 		`"Patient","id":"p","active":false,"deceasedBoolean":true,"birthDate":"1945-01","deceasedDateTime":"2020"`, `"Patient","id":"p","active":1`, `"Patient","active":true,"active":false`,

@@ -97,6 +97,48 @@ func ParsePage(body []byte) (Page, error) {
 	return p, nil
 }
 
+// BatchAnswer is what a server answers to one entry of a batch.
+type BatchAnswer struct {
+	Status         int    // 0: it does not say
+	Location, ETag string // as sent
+	Body           []byte // the resource, or the Bundle of a search; nil where there is none
+	Outcome        []OutcomeIssue
+}
+
+// ParseBatch reads the response to a batch: an answer for each entry, in the order of the request. A server that
+// stopped in the middle gives fewer. The error says that the body is none; it holds no text of it.
+func ParseBatch(body []byte) ([]BatchAnswer, error) {
+	var b struct {
+		ResourceType, Type string
+		Entry              []struct {
+			Resource json.RawMessage
+			Response struct {
+				Status, Location, ETag string
+				Outcome                json.RawMessage
+			}
+		}
+	}
+	if json.Unmarshal(body, &b) != nil || b.ResourceType != "Bundle" {
+		return nil, errors.New("the answer is not a whole Bundle")
+	}
+	if b.Type != "batch-response" && b.Type != "" {
+		return nil, errors.New("the answer is a Bundle of another kind")
+	}
+	var list []BatchAnswer
+	for _, e := range b.Entry {
+		a := BatchAnswer{Location: e.Response.Location, ETag: e.Response.ETag, Outcome: ParseOutcome(e.Response.Outcome)}
+		code, _, _ := strings.Cut(strings.TrimSpace(e.Response.Status), " ")
+		a.Status, _ = strconv.Atoi(code) // 0 says that it cannot be read
+		if typ := peekType(e.Resource); typ == "OperationOutcome" {
+			a.Outcome = append(a.Outcome, ParseOutcome(e.Resource)...)
+		} else if typ != "" {
+			a.Body = e.Resource
+		}
+		list = append(list, a)
+	}
+	return list, nil
+}
+
 // ParseOutcome reads an OperationOutcome; nil for everything else.
 func ParseOutcome(body []byte) []OutcomeIssue {
 	var o struct {
@@ -138,6 +180,7 @@ func codeLike(s string) string {
 type Capability struct {
 	FHIRVersion string // "4.0.1"
 	Types       map[string]TypeCapability
+	System      []string // interactions with the whole server: batch, transaction, …
 }
 
 // TypeCapability says what a server can do with one type.
@@ -166,6 +209,7 @@ func ParseCapability(body []byte) (Capability, error) {
 				Interaction       []struct{ Code string }
 				SearchParam       []struct{ Name string }
 			}
+			Interaction []struct{ Code string }
 		}
 	}
 	if json.Unmarshal(body, &s) != nil || s.ResourceType != "CapabilityStatement" {
@@ -173,7 +217,7 @@ func ParseCapability(body []byte) (Capability, error) {
 	}
 	c := Capability{FHIRVersion: s.FHIRVersion, Types: map[string]TypeCapability{}}
 	for _, rest := range s.Rest {
-		if rest.Mode != "server" || len(c.Types) > 0 {
+		if rest.Mode != "server" || len(c.Types)+len(c.System) > 0 {
 			continue
 		}
 		for _, r := range rest.Resource {
@@ -185,6 +229,9 @@ func ParseCapability(body []byte) (Capability, error) {
 				t.Params = append(t.Params, p.Name)
 			}
 			c.Types[r.Type] = t
+		}
+		for _, i := range rest.Interaction {
+			c.System = append(c.System, i.Code)
 		}
 	}
 	return c, nil

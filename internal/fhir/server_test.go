@@ -1,6 +1,7 @@
 package fhir_test
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
@@ -52,15 +53,38 @@ func TestParseOutcome(t *testing.T) {
 func TestParseCapability(t *testing.T) {
 	t.Parallel()
 	c, err := fhir.ParseCapability([]byte(`{"resourceType":"CapabilityStatement","fhirVersion":"4.0.1","rest":[{"mode":"client","resource":[{"type":"Flag"}]},{"mode":"server","resource":[
-		{"type":"Task","versioning":"versioned-update","conditionalCreate":true,"interaction":[{"code":"read"},{"code":"create"}],"searchParam":[{"name":"identifier","type":"token"}]}]}]}`))
+		{"type":"Task","versioning":"versioned-update","conditionalCreate":true,"interaction":[{"code":"read"},{"code":"create"}],"searchParam":[{"name":"identifier","type":"token"}]}],"interaction":[{"code":"batch"}]}]}`))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if task := c.Types["Task"]; c.FHIRVersion != "4.0.1" || !c.Can("Task", "create") || c.Can("Task", "update") || c.Can("Flag", "read") || !task.ConditionalCreate || task.Params[0] != "identifier" {
+	if task := c.Types["Task"]; c.FHIRVersion != "4.0.1" || !c.Can("Task", "create") || c.Can("Task", "update") || c.Can("Flag", "read") || !task.ConditionalCreate || task.Params[0] != "identifier" || !slices.Equal(c.System, []string{"batch"}) {
 		t.Errorf("%+v", c)
 	}
 	if _, err := fhir.ParseCapability([]byte(`{"resourceType":"Bundle"}`)); err == nil {
 		t.Error("a Bundle was taken for a CapabilityStatement")
+	}
+}
+
+// The answers stand in the order of the entries, those that are refused too, with a text after the status or without.
+func TestParseBatch(t *testing.T) {
+	t.Parallel()
+	got, err := fhir.ParseBatch([]byte(`{"resourceType":"Bundle","type":"batch-response","entry":[
+		{"response":{"status":"412","outcome":{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"duplicate","diagnostics":"Testa Quay-34"}]}}},
+		{"resource":{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"throttled"}]},"response":{"status":"429 Too Many Requests"}},
+		{"resource":{"resourceType":"Task","id":"7"},"response":{"status":"201 Created","location":"Task/7/_history/1","etag":"W/\"1\""}},
+		{"response":{"status":"soon"}},{}]}`))
+	if err != nil || len(got) != 5 {
+		t.Fatalf("%+v %v", got, err)
+	}
+	for i, status := range []int{412, 429, 201, 0, 0} {
+		if got[i].Status != status || (got[i].Body != nil) != (i == 2) || (len(got[i].Outcome) == 1) != (i < 2) {
+			t.Errorf("%d: %+v", i, got[i])
+		}
+	}
+	for _, bad := range []string{`{"resourceType":"OperationOutcome"}`, `{"resourceType":"Bundle","type":"searchset"}`, `7`} {
+		if _, err := fhir.ParseBatch([]byte(bad)); err == nil {
+			t.Errorf("taken: %s", bad)
+		}
 	}
 }
 

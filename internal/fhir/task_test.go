@@ -161,18 +161,24 @@ func TestNewBatch(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	body, err := fhir.NewBatch([]fhir.BatchEntry{{Resource: task, IfNoneExist: "identifier=a%7Cb&x=<"}, {Resource: task}})
+	theirs := `{"resourceType":"Task","id":"7","empty":{},"n":1.10}` // the server's own is not judged, and stays as it is
+	body, err := fhir.NewBatch([]fhir.BatchEntry{{Resource: task, IfNoneExist: "identifier=a%7Cb&x=<"}, {Resource: task}, {URL: "Task?identifier=a%7Cb"}, {URL: "Task/7", Resource: []byte(theirs), IfMatch: `W/"3"`}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	if !strings.Contains(string(body), `"request":{"method":"POST","url":"Task","ifNoneExist":"identifier=a%7Cb&x=<"}`) {
 		t.Errorf("%s", body)
 	}
+	for _, part := range []string{`{"request":{"method":"GET","url":"Task?identifier=a%7Cb"}}`, theirs, `"request":{"method":"PUT","url":"Task/7","ifMatch":"W/\"3\""}`} {
+		if !strings.Contains(string(body), part) {
+			t.Errorf("no %s in %s", part, body)
+		}
+	}
 	var b struct {
 		Type  string
 		Entry []struct{ Resource json.RawMessage }
 	}
-	if err := json.Unmarshal(body, &b); err != nil || b.Type != "batch" || len(b.Entry) != 2 || string(b.Entry[1].Resource) != string(task) {
+	if err := json.Unmarshal(body, &b); err != nil || b.Type != "batch" || len(b.Entry) != 4 || string(b.Entry[1].Resource) != string(task) {
 		t.Errorf("%v %s", err, body)
 	}
 	for _, bad := range [][]fhir.BatchEntry{nil, make([]fhir.BatchEntry, 51), {{Resource: []byte(`{"resourceType":"Task"}`)}}, {{Resource: []byte(`nonsense`)}}} {

@@ -89,6 +89,24 @@ func New(o Options) (*Transport, error) {
 	return &Transport{origin: origin(u), host: u.Host, login: loginOf(o, u, next), next: next}, nil
 }
 
+// Bare asks the same server without the login: for files of an export that say that they need none. A client
+// certificate is shown all the same, as the connection may need it.
+func (t *Transport) Bare() http.RoundTripper {
+	return &Transport{origin: t.origin, host: t.host, next: t.next}
+}
+
+// Elsewhere asks other servers, with neither login nor client certificate; it trusts the authorities that are trusted
+// for the server of the settings.
+func Elsewhere(server settings.Rest) (http.RoundTripper, error) {
+	config, err := tlsOf(settings.Rest{CA: server.CA})
+	if err != nil {
+		return nil, err
+	}
+	next := fhirhttp.NewTransport()
+	next.TLSClientConfig = config
+	return next, nil
+}
+
 // loginOf is the login that the settings name.
 func loginOf(o Options, base *url.URL, next http.RoundTripper) login {
 	switch o.Server.Login() {

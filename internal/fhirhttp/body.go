@@ -91,12 +91,13 @@ func deep(body []byte) bool {
 }
 
 // said is what an OperationOutcome says in codes; "" for anything else.
-func said(body []byte) string {
-	var words []string
-	for i, issue := range fhir.ParseOutcome(body) {
-		if i < 3 {
-			words = append(words, issue.String())
-		}
+func said(body []byte) string { return words(fhir.ParseOutcome(body)) }
+
+// words are the first issues of an outcome, in codes.
+func words(outcome []fhir.OutcomeIssue) string {
+	var list []string
+	for _, issue := range outcome[:min(len(outcome), 3)] {
+		list = append(list, issue.String())
 	}
-	return strings.Join(words, "; ")
+	return strings.Join(list, "; ")
 }

@@ -49,6 +49,11 @@ type Options struct {
 	Token   func() (string, error) // bearer token, asked for before each request; nil: none. See TokenFile
 	HTTP    http.RoundTripper      // nil: that of NewTransport, without a login; see package fhirauth
 
+	// Only for files of an export.
+	Bare    http.RoundTripper // asks the same server without a login; nil: HTTP
+	Foreign http.RoundTripper // asks the servers of Files, without login or client certificate; nil: that of NewTransport
+	Files   []string          // other origins ("https://host:port") from which files may be fetched
+
 	Now    func() time.Time                           // nil: time.Now; only for Retry-After as a date
 	Sleep  func(context.Context, time.Duration) error // nil: waits
 	Jitter func() float64                             // in [0,1); nil: random
@@ -65,6 +70,8 @@ type Client struct {
 	o    Options
 	base *url.URL // path without a slash at the end
 	http *http.Client
+	bare *http.Client // without a login
+	far  *http.Client // for other origins
 }
 
 // New makes a client. It connects to nothing yet. Errors are of kind Invalid: the base is no http or https address,
@@ -81,10 +88,12 @@ func New(o Options) (*Client, error) {
 		return nil, fault.New(fault.Invalid, op, "Use https.", fmt.Errorf("a token would go to %s without encryption", u.Host))
 	}
 	o = o.withDefaults()
-	return &Client{o: o, base: u, http: &http.Client{
-		Transport:     o.HTTP,
-		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
-	}}, nil
+	return &Client{o: o, base: u, http: through(o.HTTP), bare: through(o.Bare), far: through(o.Foreign)}, nil
+}
+
+// through is a client that follows no redirect by itself.
+func through(t http.RoundTripper) *http.Client {
+	return &http.Client{Transport: t, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 }
 
 // NewTransport makes the transport of a client that is given none: it unpacks nothing by itself, because that is done
@@ -103,6 +112,12 @@ func (c *Client) Base() string { return c.base.String() }
 func (o Options) withDefaults() Options {
 	if o.HTTP == nil {
 		o.HTTP = NewTransport()
+	}
+	if o.Bare == nil {
+		o.Bare = o.HTTP
+	}
+	if o.Foreign == nil {
+		o.Foreign = NewTransport()
 	}
 	if o.Now == nil {
 		o.Now = time.Now

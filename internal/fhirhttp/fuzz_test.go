@@ -33,7 +33,7 @@ func FuzzNextLink(f *testing.F) {
 		f.Fatal(err)
 	}
 	f.Fuzz(func(t *testing.T, link string) {
-		u, err := c.follow(page, link)
+		u, err := c.follow("follow next link", page, link)
 		if err != nil {
 			return
 		}

@@ -145,7 +145,7 @@ func (w *walk) step(ctx context.Context, r request) (page Page, next *url.URL, e
 	if page.Next == "" {
 		return page, nil, nil
 	}
-	next, err = w.c.follow(resp.url, page.Next)
+	next, err = w.c.follow("follow next link", resp.url, page.Next)
 	if err != nil {
 		return Page{}, nil, fault.Wrap("search "+w.typ, err)
 	}
@@ -215,8 +215,7 @@ func (w *walk) read(ctx context.Context, r request) (response, error) {
 }
 
 // follow resolves a link against the page that it stands on, and rebuilds it on the configured origin.
-func (c *Client) follow(page *url.URL, link string) (*url.URL, error) {
-	const op = "follow next link"
+func (c *Client) follow(op string, page *url.URL, link string) (*url.URL, error) {
 	link = strings.TrimSpace(link)
 	for _, host := range c.hosts() {
 		if strings.HasPrefix(link, host+"/") { // an address without its scheme

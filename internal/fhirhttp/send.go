@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"perennial/internal/fault"
+	"perennial/internal/fhir"
 )
 
 const maxRedirects = 5
@@ -24,6 +25,7 @@ type request struct {
 	header map[string]string
 	body   []byte
 	reads  bool // it changes nothing, though it is no GET: a search by POST
+	async  bool // it is about work that the server does meanwhile: an answer may be of any form
 }
 
 // safe says whether the request may be made twice.
@@ -48,17 +50,29 @@ func (r request) op(c *Client) string { return r.method + " " + r.typ + " at " +
 
 // send makes a request, again where that may help. Reads are repeated after any trouble that may pass, writes only
 // where the server said that it did not take them (429, 503).
-func (c *Client) send(ctx context.Context, r request) (response, error) {
+func (c *Client) send(ctx context.Context, r request) (resp response, err error) {
+	err = c.again(ctx, r, func() (f *failure) {
+		resp, f = c.try(ctx, r)
+		return f
+	})
+	if err != nil {
+		return response{}, err
+	}
+	return resp, nil
+}
+
+// again does something until it succeeds, or there is no hope that it will.
+func (c *Client) again(ctx context.Context, r request, do func() *failure) error {
 	for try := 1; ; try++ {
-		resp, f := c.try(ctx, r)
+		f := do()
 		if f == nil {
-			return resp, nil
+			return nil
 		}
 		if !f.again || try >= c.o.Tries || ctx.Err() != nil {
-			return response{}, c.classify(ctx, r, f.err)
+			return c.classify(ctx, r, f.err)
 		}
 		if err := c.o.Sleep(ctx, c.wait(try, f.after)); err != nil {
-			return response{}, c.classify(ctx, r, err)
+			return c.classify(ctx, r, err)
 		}
 	}
 }
@@ -141,6 +155,9 @@ func (c *Client) once(ctx context.Context, r request) (response, *failure) {
 	if err != nil {
 		return response{}, &failure{err: err, again: read && fault.KindOf(err) == fault.Unavailable}
 	}
+	if r.async && (resp.status == http.StatusAccepted || r.method == http.MethodDelete) {
+		return resp, nil
+	}
 	if err := c.looksRight(r, resp); err != nil {
 		return response{}, &failure{err: err}
 	}
@@ -156,9 +173,7 @@ func (c *Client) prepare(ctx context.Context, r request) (*http.Request, error) 
 	if err != nil {
 		return nil, fault.New(fault.Internal, "prepare request", "", errors.New("the address cannot be used"))
 	}
-	req.Header.Set("Accept", "application/fhir+json")
-	req.Header.Set("Accept-Encoding", "gzip")
-	req.Header.Set("User-Agent", "perennial")
+	c.plain(req)
 	if r.body != nil {
 		req.Header.Set("Content-Type", "application/fhir+json; charset=utf-8")
 	}
@@ -173,6 +188,13 @@ func (c *Client) prepare(ctx context.Context, r request) (*http.Request, error) 
 		req.Header.Set("Authorization", "Bearer "+token)
 	}
 	return req, nil
+}
+
+// plain sets what every request says.
+func (c *Client) plain(req *http.Request) {
+	req.Header.Set("Accept", "application/fhir+json")
+	req.Header.Set("Accept-Encoding", "gzip")
+	req.Header.Set("User-Agent", "perennial")
 }
 
 // unanswered says why there is no answer. What the transport classified itself, such as a login that is refused, stays
@@ -195,18 +217,41 @@ func bare(err error) error {
 
 // refused classifies a status of 400 and more.
 func (c *Client) refused(read bool, resp response) *failure {
-	kind, hint := kindOf(resp.status)
-	text := "status " + strconv.Itoa(resp.status)
-	if words := said(resp.body); words != "" {
-		text += "; " + words
-	}
-	f := &failure{err: fault.New(kind, "answer", hint, errors.New(text))}
+	err := c.refusal(resp.status, fhir.ParseOutcome(resp.body))
+	kind, f := fault.KindOf(err), &failure{err: err}
 	waits := resp.status == http.StatusTooManyRequests || resp.status == http.StatusServiceUnavailable
 	f.again = waits || read && kind == fault.Unavailable
 	if waits {
 		f.after = retryAfter(resp.header.Get("Retry-After"), c.o.Now())
 	}
 	return f
+}
+
+// refusal is the error of a status of 400 and more.
+func (c *Client) refusal(status int, outcome []fhir.OutcomeIssue) error {
+	kind, hint := kindOf(status)
+	text := "status " + strconv.Itoa(status)
+	if words := words(outcome); words != "" {
+		text += "; " + words
+	}
+	return fault.New(kind, "answer", hint, &statusError{status, text})
+}
+
+// statusError keeps the status beside the words.
+type statusError struct {
+	status int
+	text   string
+}
+
+// Error is the status, and what the server says in codes.
+func (e *statusError) Error() string { return e.text }
+
+// StatusOf is the status with which a server refused; 0 where an error has another cause.
+func StatusOf(err error) int {
+	if e, ok := errors.AsType[*statusError](err); ok {
+		return e.status
+	}
+	return 0
 }
 
 // kindOf says what a status means for the caller.

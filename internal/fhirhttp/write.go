@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 
 	"perennial/internal/fault"
@@ -51,7 +52,7 @@ func (c *Client) Create(ctx context.Context, typ string, body []byte, ifNoneExis
 	if len(ifNoneExist) > 0 {
 		r.header["If-None-Exist"] = ifNoneExist.Encode()
 	}
-	resp, err := c.send(ctx, r)
+	resp, err := c.write(ctx, r)
 	if err != nil {
 		return Version{}, err
 	}
@@ -73,11 +74,26 @@ func (c *Client) Update(ctx context.Context, v Version) (Version, error) {
 	if v.ETag != "" {
 		r.header["If-Match"] = v.ETag
 	}
-	resp, err := c.send(ctx, r)
+	resp, err := c.write(ctx, r)
 	if err != nil {
 		return Version{}, err
 	}
 	return version(v.Type, v.ID, resp), nil
+}
+
+// write sends a creation or an update. An answer of success that tells of an error is none: whether it was done is then
+// not known.
+func (c *Client) write(ctx context.Context, r request) (response, error) {
+	resp, err := c.send(ctx, r)
+	if err == nil && failed(fhir.ParseOutcome(resp.body)) {
+		err = fault.New(fault.Unavailable, "write "+r.typ+" at "+c.base.Host, "It is tried again.", errors.New("the server answers with success and tells of an error"))
+	}
+	return resp, err
+}
+
+// failed says whether an error is among the issues.
+func failed(list []fhir.OutcomeIssue) bool {
+	return slices.ContainsFunc(list, func(i fhir.OutcomeIssue) bool { return i.Severity == "error" || i.Severity == "fatal" })
 }
 
 // Merge reads a resource, gives its body to merge, and writes what that returns; nil leaves the resource as it is. If
@@ -102,17 +118,38 @@ func (c *Client) Merge(ctx context.Context, typ, id string, merge func(current [
 	return Version{}, fault.New(fault.Conflict, "merge "+typ, "It is tried again at the next run.", last)
 }
 
-// Batch sends a Bundle that fhir.NewBatch wrote and gives the server's answer to each entry, in order.
-func (c *Client) Batch(ctx context.Context, bundle []byte) ([]fhir.PageEntry, error) {
-	resp, err := c.send(ctx, request{method: http.MethodPost, url: c.at(), typ: "batch", body: bundle})
+// Batch sends the entries in one request and gives the server's answer to each, in order; a server that stopped in the
+// middle gives fewer. An error is about the whole: whether any of it was done is not known, unless the server refused
+// it. See Refusal for what an answer means.
+func (c *Client) Batch(ctx context.Context, entries []fhir.BatchEntry) ([]fhir.BatchAnswer, error) {
+	body, err := fhir.NewBatch(entries)
 	if err != nil {
 		return nil, err
 	}
-	page, err := fhir.ParsePage(resp.body)
+	reads := !slices.ContainsFunc(entries, func(e fhir.BatchEntry) bool { return len(e.Resource) > 0 })
+	resp, err := c.send(ctx, request{method: http.MethodPost, url: c.at(), typ: "batch", body: body, reads: reads})
+	if err != nil {
+		return nil, err
+	}
+	answers, err := fhir.ParseBatch(resp.body)
 	if err != nil {
 		return nil, fault.New(fault.Unavailable, "send batch", "", err)
 	}
-	return page.Entries, nil
+	if len(answers) > len(entries) {
+		return nil, fault.New(fault.Unavailable, "send batch", "", errors.New("more is answered than was asked"))
+	}
+	return answers, nil
+}
+
+// Refusal is the error that an answer of a batch stands for, as if it had been asked alone; nil where it succeeded.
+func (c *Client) Refusal(typ string, a fhir.BatchAnswer) error {
+	switch {
+	case a.Status >= 200 && a.Status < 300 && !failed(a.Outcome):
+		return nil
+	case a.Status < 400, a.Status == http.StatusFailedDependency:
+		return fault.New(fault.Unavailable, "batch "+typ+" at "+c.base.Host, "", errors.New("the server did not do it"))
+	}
+	return fault.Wrap("batch "+typ+" at "+c.base.Host, c.refusal(a.Status, a.Outcome))
 }
 
 // Capability asks what the server can do.

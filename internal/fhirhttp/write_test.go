@@ -4,12 +4,16 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"net/http/httptest"
 	"net/url"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
 
 	"perennial/internal/fault"
+	"perennial/internal/fhir"
+	"perennial/internal/fhirhttp"
 )
 
 // Q54: the id comes in the Location, absolute, with a version or relative, in the body, or not at all.
@@ -104,9 +108,43 @@ func TestBatch(t *testing.T) {
 		}
 		io.WriteString(w, `{"resourceType":"Bundle","type":"batch-response","entry":[{"response":{"status":"201","location":"Task/1"}},{"response":{"status":"429"}}]}`)
 	})
-	got, err := r.Batch(t.Context(), []byte(`{}`))
-	if err != nil || len(got) != 2 || got[0].Location != "Task/1" || got[1].Status != "429" {
+	got, err := r.Batch(t.Context(), asked(3))
+	if err != nil || len(got) != 2 || got[0].Location != "Task/1" || got[1].Status != 429 {
 		t.Errorf("%+v %v", got, err)
+	}
+	if got, err := r.Batch(t.Context(), asked(1)); fault.KindOf(err) != fault.Unavailable {
+		t.Errorf("more answers than entries: %+v %v", got, err)
+	}
+	if _, err := r.Batch(t.Context(), nil); fault.KindOf(err) != fault.Invalid {
+		t.Errorf("nothing: %v", err)
+	}
+}
+
+// asked are so many entries of a batch.
+func asked(n int) []fhir.BatchEntry {
+	return slices.Repeat([]fhir.BatchEntry{{URL: "Task?identifier=a%7Cb"}}, n)
+}
+
+// An answer of a batch means what it would mean alone; one that was not given, or could not be read, is tried again.
+func TestRefusal(t *testing.T) {
+	t.Parallel()
+	r := start(t, func(http.ResponseWriter, *http.Request) {})
+	for status, want := range map[int]fault.Kind{200: fault.None, 201: fault.None, 0: fault.Unavailable, 301: fault.Unavailable, 400: fault.Invalid, 401: fault.Denied, 403: fault.Denied,
+		404: fault.NotFound, 405: fault.Invalid, 409: fault.Conflict, 410: fault.NotFound, 412: fault.Conflict, 422: fault.Invalid, 424: fault.Unavailable, 429: fault.Unavailable, 500: fault.Unavailable} {
+		severity := "error"
+		if status/100 == 2 {
+			severity = "warning" // with an error it is none: see TestSuccessThatTellsOfAnError
+		}
+		err := r.Refusal("Task", fhir.BatchAnswer{Status: status, Outcome: []fhir.OutcomeIssue{{Severity: severity, Code: "duplicate"}}})
+		if fault.KindOf(err) != want {
+			t.Errorf("%d: %v", status, err)
+		}
+		if status >= 400 && status != 424 && (fhirhttp.StatusOf(err) != status || !strings.Contains(err.Error(), "duplicate")) {
+			t.Errorf("%d: status %d, %v", status, fhirhttp.StatusOf(err), err)
+		}
+	}
+	if n := fhirhttp.StatusOf(fault.New(fault.Unavailable, "", "", nil)); n != 0 {
+		t.Error(n)
 	}
 }
 
@@ -128,12 +166,36 @@ func TestQ53BatchRefused(t *testing.T) {
 	t.Parallel()
 	answer := `{"resourceType":"Bundle","type":"batch-response","entry":[{"response":{"status":"412 Precondition Failed","outcome":{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"duplicate"}]}}},{"response":{"status":"200 OK"}},{"response":{"status":"201 Created","location":"Task/3/_history/1"}}]}`
 	r := start(t, func(w http.ResponseWriter, _ *http.Request) { io.WriteString(w, answer) })
-	got, err := r.Batch(t.Context(), []byte(`{}`))
-	if err != nil || len(got) != 3 || got[0].Status != "412 Precondition Failed" || got[1].Status != "200 OK" || got[2].Status != "201 Created" || got[2].Location != "Task/3/_history/1" {
+	got, err := r.Batch(t.Context(), asked(3))
+	if err != nil || len(got) != 3 || got[0].Status != 412 || len(got[0].Outcome) != 1 || got[1].Status != 200 || got[2].Status != 201 || got[2].Location != "Task/3/_history/1" {
 		t.Errorf("%+v %v", got, err)
 	}
 	answer = `{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"invalid"}]}`
-	if got, err := r.Batch(t.Context(), []byte(`{}`)); fault.KindOf(err) != fault.Unavailable || len(got) > 0 {
+	if got, err := r.Batch(t.Context(), asked(3)); fault.KindOf(err) != fault.Unavailable || len(got) > 0 {
 		t.Errorf("%+v %v", got, err)
+	}
+}
+
+// A success that tells of an error is none; one that tells of a warning, or of nothing, is.
+func TestSuccessThatTellsOfAnError(t *testing.T) {
+	t.Parallel()
+	for severity, bad := range map[string]bool{"error": true, "fatal": true, "warning": false, "information": false} {
+		server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+			w.Header().Set("Content-Type", "application/fhir+json")
+			fmt.Fprintf(w, `{"resourceType":"OperationOutcome","issue":[{"severity":%q,"code":"exception"}]}`, severity)
+		}))
+		t.Cleanup(server.Close)
+		c, err := fhirhttp.New(fhirhttp.Options{Base: server.URL, Tries: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, err1 := c.Create(t.Context(), "Task", []byte(`{"resourceType":"Task"}`), nil)
+		_, err2 := c.Update(t.Context(), fhirhttp.Version{Type: "Task", ID: "1", Body: []byte(`{"resourceType":"Task","id":"1"}`)})
+		err3 := c.Refusal("Task", fhir.BatchAnswer{Status: 200, Outcome: []fhir.OutcomeIssue{{Severity: severity}}})
+		for _, err := range []error{err1, err2, err3} {
+			if got := fault.KindOf(err) == fault.Unavailable; got != bad || !bad && err != nil {
+				t.Errorf("%s: %v", severity, err)
+			}
+		}
 	}
 }

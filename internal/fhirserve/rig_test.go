@@ -25,7 +25,7 @@ import (
 
 // rig is an endpoint over a clinic in memory whose clock can be moved.
 type rig struct {
-	t    *testing.T
+	t    testing.TB
 	c    *clinic.Clinic
 	s    *fhirserve.Server
 	h    http.Handler
@@ -48,7 +48,7 @@ func patients(n int) string {
 }
 
 // newRig is an endpoint that knows these resources.
-func newRig(t *testing.T, resources string, change func(*fhirserve.Options)) *rig {
+func newRig(t testing.TB, resources string, change func(*fhirserve.Options)) *rig {
 	t.Helper()
 	now := june()
 	w, err := assess.Prepare(assess.Options{Shipped: config.Files})
@@ -150,7 +150,7 @@ func (r *rig) search(address string, headers ...string) page {
 	return p
 }
 
-func (p page) heads(t *testing.T) (list []head) {
+func (p page) heads(t testing.TB) (list []head) {
 	t.Helper()
 	for _, e := range p.Entry {
 		var h head

@@ -154,6 +154,9 @@ func tellRare(s chart.Statement) []string {
 	}
 	if w := s.WorkState; w != nil {
 		add("work %s is %s by person %v", w.Key, w.Status, w.Person)
+		if w.Owner+w.Business+w.Why != "" || w.Notes != nil {
+			add("%q %q %q %q", w.Owner, w.Business, w.Why, w.Notes)
+		}
 	}
 	if o := s.Order; o != nil {
 		add("order %s %s unrecognised %v off %v", o.Kind, o.Covers, o.Unrecognised, o.Off)
@@ -379,6 +382,10 @@ func TestPaper(t *testing.T) {
 		{"our task, on hold", `{"resourceType":"Task","id":"t","status":"on-hold","intent":"order","identifier":[{"system":"urn:perennial:work","value":"k"}],"for":{"reference":"Patient/p"}}`, "used; work k is on-hold by person true"},
 		{"our task, closed by us", `{"resourceType":"Task","id":"t","status":"completed","intent":"order","statusReason":{"coding":[{"system":"urn:perennial:reason","code":"done"}]},"identifier":[{"system":"urn:perennial:work","value":"k"}],"for":{"reference":"Patient/p"}}`,
 			"used; work k is completed by person false"},
+		{"our task, what people wrote", `{"resourceType":"Task","id":"t","status":"rejected","intent":"order","identifier":[{"system":"urn:perennial:work","value":"k"}],"for":{"reference":"Patient/p"},"owner":{"reference":"Practitioner/1","display":"Booking desk"},"businessStatus":{"coding":[{"system":"urn:x","code":"w","display":"waiting"}]},"statusReason":{"text":"moved"},"note":[{"authorString":"perennial","text":"ours"},{"authorString":"T. Quill","text":"called"},{"authorReference":{"display":"Desk"},"text":"asked"},{"text":"left"},{"authorString":"x"}]}`,
+			`used; work k is rejected by person true; "Booking desk" "waiting" "moved" ["T. Quill: called" "Desk: asked" "left"]`},
+		{"our task, what we wrote", `{"resourceType":"Task","id":"t","status":"requested","intent":"order","identifier":[{"system":"urn:perennial:work","value":"k"}],"for":{"reference":"Patient/p"},"owner":{"reference":"Practitioner/1"},"businessStatus":{"coding":[{"system":"urn:perennial:codes:business-state","code":"due"}],"text":"Due"},"note":[{"authorString":"perennial","text":"ours"}]}`,
+			`used; work k is requested by person false; "Practitioner/1" "" "" []`},
 		{"another task", `{"resourceType":"Task","id":"t","status":"requested","intent":"order","for":{"reference":"Patient/p"}}`, "not relevant"},
 		{"a type that is not read", `{"resourceType":"Coverage","id":"c"}`, "not relevant"},
 	})

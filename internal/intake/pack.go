@@ -29,6 +29,7 @@ type words struct {
 	number map[string]uint32
 	list   []string
 	lately [256]uint32 // numbers of words that came lately, plus one: faster than the map
+	shapes shapes
 }
 
 const (
@@ -125,14 +126,8 @@ func (c *coder) text(v *string) {
 func (c *coder) word(v *string) {
 	if c.reading {
 		var n uint64
-		switch c.uint(&n); n {
-		case 0:
-			*v = ""
-		case 1:
-			c.text(v)
-		default:
-			*v = c.words.list[n-2]
-		}
+		c.uint(&n)
+		*v = c.numbered(n)
 		return
 	}
 	n := uint64(0)
@@ -145,6 +140,18 @@ func (c *coder) word(v *string) {
 	if c.uint(&n); n == 1 {
 		c.text(v)
 	}
+}
+
+// numbered is the string whose number was read.
+func (c *coder) numbered(n uint64) (s string) {
+	switch n {
+	case 0:
+	case 1:
+		c.text(&s)
+	default:
+		s = c.words.list[n-2]
+	}
+	return s
 }
 
 func named[T ~string](c *coder, v *T) {

@@ -163,34 +163,15 @@ func (c *coder) study(s *chart.Study) {
 	c.source(&s.Source)
 	c.span(&s.On)
 	number(c, &s.Minute)
-	number(c, &s.Kind)
-	number(c, &s.Covers)
-	number(c, &s.State)
-	c.studyMarks(s)
-	c.word(&s.How)
+	c.shape(s)
 	c.uid(&s.UID)
 	c.accession(&s.Accession)
 	c.list(&s.Orders)
 	c.list(&s.Also)
 	c.word(&s.Said)
-	c.word(&s.Modality)
 	later := s.Updated - c.s.Updated
 	number(c, &later)
 	s.Updated = later + c.s.Updated
-}
-
-func (c *coder) studyMarks(s *chart.Study) {
-	all := [6]*bool{&s.NonImage, &s.NeverCounts, &s.Unrecognised, &s.ReportOnly, &s.Accepted, &s.CodedSeparate}
-	marks := uint64(0)
-	for i, b := range all {
-		if *b {
-			marks |= 1 << i
-		}
-	}
-	c.uint(&marks)
-	for i, b := range all {
-		*b = marks&(1<<i) != 0
-	}
 }
 
 // accession writes "assigner|number" with the assigner as a word.
@@ -348,6 +329,10 @@ func (c *coder) workState(w *chart.WorkState) {
 	c.word(&w.Status)
 	c.bool(&w.Person)
 	c.span(&w.On)
+	c.text(&w.Owner)
+	c.text(&w.Business)
+	c.text(&w.Why)
+	list(c, &w.Notes, c.text)
 }
 
 func (c *coder) order(o *chart.Order) {

@@ -3,6 +3,7 @@ package intake
 import (
 	"math/rand/v2"
 	"reflect"
+	"strconv"
 	"testing"
 
 	"perennial/internal/chart"
@@ -125,6 +126,34 @@ func randomText(rng *rand.Rand) string {
 		out[i] = runes[rng.IntN(len(runes))]
 	}
 	return string(out)
+}
+
+// Studies keep their own sort and marks when there are more sorts than are
+// numbered, and when the same ones come again.
+func TestManyShapesOfStudies(t *testing.T) {
+	t.Parallel()
+	const n = mostShapes + 500
+	study := func(i int) *chart.Study {
+		return &chart.Study{Kind: chart.Kind(i % 11), Covers: chart.Territory(i % 300), State: chart.StudyState(i % 3), How: "rule " + strconv.Itoa(i/2), NonImage: i%2 == 0, CodedSeparate: i%5 == 0, Modality: "ct"[:i%3]}
+	}
+	var g Grouper
+	for i := range 2 * n {
+		g.Add(&chart.Statement{Ref: "ImagingStudy/" + strconv.Itoa(i), Patient: "p", Study: study(i % n)}, Place{})
+	}
+	if got := len(g.words.shapes.list); got != mostShapes {
+		t.Fatalf("%d sorts are numbered, want %d", got, mostShapes)
+	}
+	g.seal()
+	var rd reader
+	i := 2 * n
+	g.each(&rd, 0, func(st *stored) {
+		if i--; !reflect.DeepEqual(st.s.Study, study(i%n)) {
+			t.Fatalf("study %d came back as\n%+v, was\n%+v", i, st.s.Study, study(i%n))
+		}
+	})
+	if i != 0 {
+		t.Fatalf("%d studies did not come back", i)
+	}
 }
 
 // A statement that is larger than a block has one of its own.

@@ -1,6 +1,8 @@
 package intake
 
 import (
+	"math/bits"
+	"slices"
 	"strings"
 	"unsafe"
 )
@@ -39,66 +41,62 @@ func (t *texts) join(a string, sign byte, b string) string {
 	return t.end()
 }
 
-// ref writes the reference "Type/id", an id that is a UUID in 16 bytes.
+// ref writes the reference "Type/id", an id that is a UUID in 16 bytes behind
+// the word of the type; any other reference as a text behind a zero.
 func (c *coder) ref(v *string) {
 	if c.reading {
 		c.readRef(v)
 		return
 	}
 	typ, id, ok := strings.Cut(*v, "/")
-	form := uint64(0)
 	var uuid [16]byte
-	if ok && packUUID(&uuid, id) {
-		form = 1
-	}
-	if c.uint(&form); form == 0 {
-		c.text(v)
+	if ok && typ != "" && packUUID(&uuid, id) {
+		c.word(&typ)
+		c.out = append(c.out, uuid[:]...)
 		return
 	}
-	c.word(&typ)
-	c.out = append(c.out, uuid[:]...)
+	var none uint64
+	c.uint(&none)
+	c.text(v)
 }
 
 func (c *coder) readRef(v *string) {
-	var form uint64
-	if c.uint(&form); form == 0 {
+	var n uint64
+	if c.uint(&n); n == 0 {
 		c.text(v)
 		return
 	}
-	var typ string
-	c.word(&typ)
+	typ := c.numbered(n)
 	c.texts.begin(len(typ) + 37)
+	from := len(c.texts.b) + len(typ) + 1
+	out := append(append(c.texts.b, typ...), "/00000000-0000-0000-0000-000000000000"...)
 	const digit = "0123456789abcdef"
-	out := append(append(c.texts.b, typ...), '/')
-	for i, b := range []byte(c.in[c.at : c.at+16]) {
-		if i == 4 || i == 6 || i == 8 || i == 10 {
-			out = append(out, '-')
-		}
-		out = append(out, digit[b>>4], digit[b&15])
+	id, in := out[from:from+36], c.in[c.at:c.at+16]
+	for i := range 16 {
+		p := uuidPairs[i]
+		id[p], id[p+1] = digit[in[i]>>4], digit[in[i]&15]
 	}
 	c.at += 16
 	c.texts.b = out
 	*v = c.texts.end()
 }
 
+// uuidPairs has the place of each pair of digits in a UUID.
+const uuidPairs = "\x00\x02\x04\x06\x09\x0b\x0e\x10\x13\x15\x18\x1a\x1c\x1e\x20\x22"
+
 // packUUID reads a UUID in small letters; false for anything else.
 func packUUID(to *[16]byte, s string) bool {
 	if len(s) != 36 || s[8] != '-' || s[13] != '-' || s[18] != '-' || s[23] != '-' {
 		return false
 	}
-	n := 0
-	for i := 0; i < 36; i += 2 {
-		if s[i] == '-' {
-			i++
-		}
-		high, low := nibbles[s[i]], nibbles[s[i+1]]
-		if (high|low)&0xf0 != 0 {
-			return false
-		}
-		to[n] = high<<4 | low
-		n++
+	var odd byte
+	for i := range 16 {
+		p := uuidPairs[i]
+		high, low := nibbles[s[p]], nibbles[s[p+1]]
+		odd |= high | low
+		to[i] = high<<4 | low
 	}
-	return true
+	return odd&0xf0 == 0
 }
 
 // nibbles has the value of each hexadecimal digit at its place, 0xff elsewhere.
@@ -123,35 +121,35 @@ func (c *coder) uid(v *string) {
 }
 
 func (c *coder) writeUID(s string) {
-	from := len(c.out)
 	n := uint64(len(s))<<1 | 1
 	c.uint(&n)
-	for i := 0; i < len(s); i += 2 {
-		high, low := half(s[i]), byte(0)
-		if i+1 < len(s) {
-			low = half(s[i+1])
+	from, size := len(c.out), (len(s)+1)/2
+	c.out = slices.Grow(c.out, size)[:from+size]
+	var odd byte
+	for i, to := 0, c.out[from:]; i < len(to); i++ {
+		high, low := halves[s[2*i]], byte(0)
+		if 2*i+1 < len(s) {
+			low = halves[s[2*i+1]]
 		}
-		if high > 10 || low > 10 { // no UID
-			c.out = c.out[:from]
-			n &^= 1
-			c.uint(&n)
-			c.text(&s)
-			return
-		}
-		c.out = append(c.out, high<<4|low)
+		odd |= high | low
+		to[i] = high<<4 | low
 	}
+	if odd&0xf0 == 0 {
+		return
+	}
+	c.out = c.out[:from-uintLen(n)] // no UID
+	n &^= 1
+	c.uint(&n)
+	c.text(&s)
 }
 
-// half is a sign of a UID in four bits; above 10 for any other.
-func half(b byte) byte {
-	if b == '.' {
-		return 10
-	}
-	if b -= '0'; b == 10 {
-		return 11
-	}
-	return b
-}
+// uintLen is how many bytes coder.uint writes.
+func uintLen(v uint64) int { return max(1, (bits.Len64(v)+6)/7) }
+
+// halves has each sign of a UID in four bits, digits and the dot; 0xff for any
+// other.
+const halves = none16 + none16 + "\xff\xff\xff\xff\xff\xff\xff\xff\xff\xff\xff\xff\xff\xff\x0a\xff" + "\x00\x01\x02\x03\x04\x05\x06\x07\x08\x09\xff\xff\xff\xff\xff\xff" +
+	none16 + none16 + none16 + none16 + none16 + none16 + none16 + none16 + none16 + none16 + none16 + none16
 
 func (c *coder) readUID(v *string, n int) {
 	if n == 0 {
@@ -160,12 +158,13 @@ func (c *coder) readUID(v *string, n int) {
 	}
 	const sign = "0123456789.....?"
 	c.texts.begin(n + 1)
-	out := c.texts.b
-	for _, b := range []byte(c.in[c.at : c.at+(n+1)/2]) {
-		out = append(out, sign[b>>4], sign[b&15])
+	from, size := c.texts.from, (n+1)/2
+	out, in := c.texts.b[from:from+2*size], c.in[c.at:c.at+size]
+	for i := range len(in) {
+		out[2*i], out[2*i+1] = sign[in[i]>>4], sign[in[i]&15]
 	}
-	c.at += (n + 1) / 2
-	c.texts.b = out[:c.texts.from+n]
+	c.at += size
+	c.texts.b = c.texts.b[:from+n]
 	*v = c.texts.end()
 }
 

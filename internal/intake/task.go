@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"cmp"
 	"strings"
 
 	"perennial/internal/chart"
@@ -37,7 +38,45 @@ func (in *input) task(r *fhir.Task) {
 	if !on.Known() {
 		on = in.on(r.Meta.LastUpdated)
 	}
-	in.s.WorkState = &chart.WorkState{Source: in.src, Key: key, Status: r.Status, Person: byPerson(r), On: on}
+	in.s.WorkState = &chart.WorkState{Source: in.src, Key: key, Status: r.Status, Person: byPerson(r), On: on,
+		Owner: cmp.Or(r.Owner.Display, r.Owner.Reference), Business: theirs(&r.BusinessStatus), Why: theirs(&r.StatusReason), Notes: notes(r.Note)}
+}
+
+// ownAuthor is the author of the program's own notes.
+const ownAuthor = "perennial"
+
+// mostNotes is how many notes of people are kept of a Task: the newest, which stand last.
+const mostNotes = 10
+
+// notes are those of people, each after its author where one is named.
+func notes(list []fhir.Annotation) (out []string) {
+	for i := range list {
+		n := &list[i]
+		who := n.AuthorString
+		if n.AuthorReference != nil && who == "" {
+			who = n.AuthorReference.Display
+		}
+		switch {
+		case n.Text == "" || n.AuthorString == ownAuthor:
+		case who == "":
+			out = append(out, n.Text)
+		default:
+			out = append(out, who+": "+n.Text)
+		}
+	}
+	return out[max(0, len(out)-mostNotes):]
+}
+
+// theirs is what a concept says in words; "" where this program wrote it.
+func theirs(c *fhir.CodeableConcept) string {
+	said := c.Text
+	for i := range c.Coding {
+		if strings.HasPrefix(c.Coding[i].System, OwnSystems) {
+			return ""
+		}
+		said = cmp.Or(said, c.Coding[i].Display, c.Coding[i].Code)
+	}
+	return said
 }
 
 func byPerson(r *fhir.Task) bool {

@@ -8,6 +8,7 @@ import "perennial/internal/day"
 type Task struct {
 	Key         string   `json:"key"`                   // of the work item: the first one it got, the Task's identifier
 	Rev         int      `json:"rev"`                   // counts the changes of the item, from 1
+	Turn        int      `json:"turn,omitempty"`        // the change by which it got its state
 	Patient     string   `json:"patient"`               // id of the surviving record, without the type
 	Identifiers []string `json:"identifiers,omitempty"` // of the patient, "system|value"
 	Implant     string   `json:"implant,omitempty"`

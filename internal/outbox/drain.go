@@ -10,7 +10,8 @@ import (
 	"perennial/internal/kv"
 )
 
-// Carrier sends items of some kinds. An implementation may be asked to carry one
+// Carrier sends items of some kinds. Where its receiver takes none of them at
+// all it gives a Closed as the error. An implementation may be asked to carry one
 // item more than once, with the same Key, and must then have one effect where
 // its receiver makes that possible.
 type Carrier interface {
@@ -21,6 +22,30 @@ type Carrier interface {
 	// any other the item is tried again later.
 	Carry(ctx context.Context, it Item) (receipt string, err error)
 }
+
+// Bulk is a Carrier that can carry several items at once. What holds for Carry
+// holds for each of them alone.
+type Bulk interface {
+	Carrier
+	// CarryAll sends at most Together items and gives what became of each, in
+	// their order.
+	CarryAll(ctx context.Context, items []Item) []Result
+}
+
+// Together is how many items a Bulk is given at once at most.
+const Together = 50
+
+// Result is what became of one item.
+type Result struct {
+	Receipt string
+	Err     error
+}
+
+// What a receipt says where it is not of something that was taken.
+const (
+	Nothing = "nothing to send"           // how it begins where the receiver was told nothing
+	Removed = "was removed on the server" // what it holds where a person took the item away there
+)
 
 // Mode is how far things are sent.
 type Mode string
@@ -50,6 +75,8 @@ type Options struct {
 	// Mark, if not nil, is called in the transaction that marks an item as sent or
 	// failed: for the audit trail. It may be called more than once.
 	Mark func(tx kv.Tx, it Item) error
+
+	closed map[string]Closure // by the name of the route
 }
 
 // Tally is what Drain did.
@@ -82,6 +109,9 @@ func Drain(ctx context.Context, o Options) (Tally, error) {
 	if !slices.ContainsFunc(o.Routes, func(r Route) bool { return o.allowed(&r) }) {
 		return t, nil
 	}
+	if err := o.closures(ctx); err != nil {
+		return t, err
+	}
 	keys, err := o.due(ctx)
 	if err != nil {
 		return t, err
@@ -90,15 +120,36 @@ func Drain(ctx context.Context, o Options) (Tally, error) {
 	if err != nil {
 		return t, err
 	}
-	for _, it := range items {
+	for _, l := range o.loads(items) {
 		if err := ctx.Err(); err != nil {
 			return t, err
 		}
-		if err := o.send(ctx, o.route(it.Kind), it, &t); err != nil {
+		if err := o.send(ctx, l, &t); err != nil {
 			return t, err
 		}
 	}
 	return t, nil
+}
+
+// load is what is given to a carrier at once.
+type load struct {
+	route *Route
+	items []Item
+}
+
+// loads shares the items out, for each carrier in their order.
+func (o *Options) loads(items []Item) (list []load) {
+	for i := range o.Routes {
+		route, most := &o.Routes[i], 1
+		if _, ok := route.Carrier.(Bulk); ok {
+			most = Together
+		}
+		mine := slices.DeleteFunc(slices.Clone(items), func(it Item) bool { return o.route(it.Kind) != route })
+		for part := range slices.Chunk(mine, most) {
+			list = append(list, load{route, part})
+		}
+	}
+	return list
 }
 
 // route is the carrier that may take a kind now.
@@ -127,20 +178,22 @@ func (o *Options) allowed(r *Route) bool {
 // short read.
 func (o *Options) due(ctx context.Context) ([]string, error) {
 	var list []string
-	able := map[string]bool{}
+	able := map[string]int{} // how many of a kind may be tried
 	from, _ := kv.Prefix("outbox", "due")
 	to := kv.Key("outbox", "due", millis(o.Now())+1)
 	err := o.DB.View(ctx, func(r kv.Reader) error {
 		list = list[:0]
+		clear(able)
 		return r.Scan(from, to, func(key, _ []byte) error {
 			it, err := waiting(r, key)
 			if err != nil {
 				return err
 			}
 			if _, known := able[it.Kind]; !known {
-				able[it.Kind] = o.route(it.Kind) != nil
+				able[it.Kind] = o.most(it.Kind)
 			}
-			if able[it.Kind] {
+			if able[it.Kind] > 0 {
+				able[it.Kind]--
 				list = append(list, it.Key)
 			}
 			if len(list) >= o.Limit {
@@ -197,27 +250,77 @@ func waiting(r kv.Reader, key []byte) (Item, error) {
 	return decode(text)
 }
 
-// send carries one item and marks it.
-func (o *Options) send(ctx context.Context, route *Route, it Item, t *Tally) error {
-	receipt, err := route.Carrier.Carry(ctx, it)
-	if err != nil && ctx.Err() != nil {
-		return ctx.Err() // the caller gave up: nobody knows whether it arrived, so it is tried again
+// send carries items and marks them.
+func (o *Options) send(ctx context.Context, l load, t *Tally) error {
+	if c, ok := o.closed[l.route.Name]; ok && c.Next.After(o.Now()) {
+		return o.giveBack(ctx, l.items, c.Why, t) // it closed a moment ago
+	}
+	results := carry(ctx, l)
+	if err := ctx.Err(); err != nil && slices.ContainsFunc(results, func(r Result) bool { return r.Err != nil }) {
+		return err // the caller gave up: nobody knows what arrived, so it is tried again
 	}
 	now := o.Now().UTC()
-	after := it
-	after.Carrier, after.Error = route.Name, ""
-	switch {
-	case err == nil:
-		after.State, after.Done, after.Receipt = Sent, now, receipt
-		t.Sent++
-	case final(err) || after.Attempts >= mostAttempts:
-		after.State, after.Done, after.Error = Failed, now, err.Error()
-		t.Failed, t.Why = t.Failed+1, after.Error
-	default:
-		after.Error = err.Error()
-		t.Later, t.Why = t.Later+1, after.Error
+	after := make([]Item, len(l.items))
+	tally := Tally{Why: t.Why}
+	for i := range l.items {
+		after[i] = outcome(l.items[i], l.route.Name, results[i], now, &tally)
 	}
-	return o.DB.Update(ctx, func(tx kv.Tx) error { return o.mark(tx, it, after) })
+	shut, opened := o.turn(l.route.Name, results, now)
+	err := o.DB.Update(ctx, func(tx kv.Tx) error {
+		for i := range after {
+			if err := o.mark(tx, l.items[i], after[i]); err != nil {
+				return err
+			}
+		}
+		switch {
+		case shut != nil:
+			return putClosure(tx, *shut)
+		case opened:
+			return tx.Delete(routeKey(l.route.Name))
+		}
+		return nil
+	})
+	if shut != nil {
+		o.closed[l.route.Name] = *shut
+	} else if opened {
+		delete(o.closed, l.route.Name)
+	}
+	t.Sent, t.Failed, t.Later, t.Why = t.Sent+tally.Sent, t.Failed+tally.Failed, t.Later+tally.Later, tally.Why
+	return err
+}
+
+// carry gives a load to its carrier. One that does not answer for each item is
+// not believed for any.
+func carry(ctx context.Context, l load) []Result {
+	if b, ok := l.route.Carrier.(Bulk); ok {
+		if results := b.CarryAll(ctx, l.items); len(results) == len(l.items) {
+			return results
+		}
+		return slices.Repeat([]Result{{Err: fault.New(fault.Internal, "send several items", "", errors.New("the carrier did not say what became of each"))}}, len(l.items))
+	}
+	receipt, err := l.route.Carrier.Carry(ctx, l.items[0])
+	return []Result{{receipt, err}}
+}
+
+// outcome is an item after it was carried.
+func outcome(it Item, route string, r Result, now time.Time, t *Tally) Item {
+	it.Carrier, it.Error = route, ""
+	shut, closed := errors.AsType[*Closed](r.Err)
+	switch {
+	case r.Err == nil:
+		it.State, it.Done, it.Receipt = Sent, now, r.Receipt
+		t.Sent++
+	case closed:
+		untried(&it, shut.Error())
+		t.Later, t.Why = t.Later+1, it.Error
+	case final(r.Err) || it.Attempts >= mostAttempts:
+		it.State, it.Done, it.Error = Failed, now, r.Err.Error()
+		t.Failed, t.Why = t.Failed+1, it.Error
+	default:
+		it.Error = r.Err.Error()
+		t.Later, t.Why = t.Later+1, it.Error
+	}
+	return it
 }
 
 // final says whether trying again is of no use.
@@ -264,5 +367,5 @@ func noteReceipt(tx kv.Tx, it *Item) error {
 		t.Receipts = map[string]string{}
 	}
 	t.Receipts[it.Carrier] = it.Receipt
-	return putThread(tx, it.Thread, t)
+	return errors.Join(putThread(tx, it.Thread, t), noteRemoved(tx, it))
 }

@@ -13,6 +13,9 @@
 // tell of one thing, each in full; a newer one takes the place of an older one
 // that has not been sent, so that an old state never arrives after a new one.
 //
+// A receiver that takes nothing of a kind at all is closed (see Closed): its items
+// wait, do not count as tried, and one of them is tried once a day until it opens.
+//
 // Nothing leaves before go-live, apart from files; with the mode off nothing
 // leaves at all and everything waits.
 //
@@ -22,6 +25,8 @@
 //	"outbox", "due", uint64 ms, key    → nothing: what waits, by when to try it
 //	"outbox", "thread", thread         → JSON of the newest item's key, and whether any may have arrived
 //	"outbox", "count"                  → JSON of how many items there are in each state
+//	"outbox", "route", name            → JSON of a Closure: the receiver takes nothing
+//	"outbox", "removed", thread        → nothing: the receiver had it, and a person removed it there
 package outbox
 
 import (

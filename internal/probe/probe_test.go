@@ -25,6 +25,8 @@ type hospital struct {
 	task       string // more of what it says about Task
 	resources  map[string][]string
 	ignores    bool           // parameters
+	alone      bool           // it takes no batches
+	wholeOnly  bool           // it refuses a search by the system of an identifier alone
 	refuses    map[string]int // type → status
 	wrote, ask int
 }
@@ -42,6 +44,10 @@ func (h *hospital) ServeHTTP(w http.ResponseWriter, q *http.Request) {
 	if status := h.refuses[typ]; status != 0 {
 		w.WriteHeader(status)
 		io.WriteString(w, `{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"forbidden","diagnostics":"Testa Quay"}]}`)
+		return
+	}
+	if h.wholeOnly && strings.HasSuffix(q.URL.Query().Get("identifier"), "|") {
+		w.WriteHeader(http.StatusBadRequest)
 		return
 	}
 	list := h.resources[typ]
@@ -72,7 +78,11 @@ func (h *hospital) metadata(w http.ResponseWriter) {
 	if version == "" {
 		version = "4.0.1"
 	}
-	fmt.Fprintf(w, `{"resourceType":"CapabilityStatement","fhirVersion":%q,"rest":[{"mode":"server","resource":[%s]}]}`, version, strings.Join(types, ","))
+	batch := `,"interaction":[{"code":"batch"}]`
+	if h.alone {
+		batch = ""
+	}
+	fmt.Fprintf(w, `{"resourceType":"CapabilityStatement","fhirVersion":%q,"rest":[{"mode":"server","resource":[%s]%s}]}`, version, strings.Join(types, ","), batch)
 }
 
 func options(t *testing.T, h http.Handler) probe.Options {
@@ -210,6 +220,9 @@ func TestTasks(t *testing.T) {
 		"no versions":  {func(h *hospital) { h.task = strings.Replace(h.task, "versioned-update", "no-version", 1) }, "no versions", false},
 		"ignores":      {func(h *hospital) { h.ignores, h.resources["Task"] = true, []string{`{"resourceType":"Task"}`} }, "ignores the identifier", false},
 		"no statement": {func(h *hospital) { h.offers = "" }, "cannot be read", false},
+		"no batch":     {func(h *hospital) { h.alone = true }, "no batch", false},
+		"whole only":   {func(h *hospital) { h.wholeOnly = true }, "by the system of an identifier alone fails", false},
+		"what to set":  {func(h *hospital) { h.offers = "Patient" }, `"    create: none # or ask for it"`, true},
 	} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()

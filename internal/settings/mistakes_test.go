@@ -10,6 +10,22 @@ func mistakes() map[string][]string {
 		"bad-address": {
 			`bad-address.yaml:3:9: mail.from: a mail address is expected here`,
 		},
+		"bulk": {
+			`bulk.yaml:5:15: sources.bulk.password: secrets are not written here: put it into a file that only this program may read, name that file under password-file, and change the secret, which has been seen`,
+			`bulk.yaml:6:12: sources.bulk.level: group is expected here if the id of a Group stands under group, and only then`,
+			`bulk.yaml:7:18: sources.bulk.type-filter: searches such as Procedure?status=completed are expected here, with %2C for a comma and %20 for a blank`,
+			`bulk.yaml:8:17: sources.bulk.file-hosts: addresses such as https://files.example.org, without a path, are expected here`,
+			`bulk.yaml:9:18: sources.bulk.every-hours: 0 is out of range; from 1 to 168 is allowed`,
+			`bulk.yaml:10:18: sources.bulk.limit-hours: 200 is out of range; from 1 to 168 is allowed`,
+			`bulk.yaml:11:13: sources.bulk.counts: unknown word "believe"; one of check, ignore is expected`,
+			`bulk.yaml:12:5: sources.bulk: unknown key "polls"; known here: aliases, basic, ca, client-certificate, counts, every-hours, file-hosts, group, level, limit-hours, output-format, password, reconcile-days, smart, token, token-file, type-filter, url`,
+		},
+		"bulk-rarely": {
+			`bulk-rarely.yaml:3:3: sources.bulk.every-hours: 72 hours are not less than numbers.feed-stale-days (3); the source would be called silent between two exports`,
+			`bulk-rarely.yaml:3:53: sources.bulk.group: an id of FHIR is expected here: letters, digits, - and . only, at most 64`,
+			`bulk-rarely.yaml:3:76: sources.bulk.level: group is expected here if the id of a Group stands under group, and only then`,
+			`bulk-rarely.yaml:3:96: sources.bulk.file-hosts: addresses such as https://files.example.org, without a path, are expected here`,
+		},
 		"care-twice": {
 			`care-twice.yaml:5:13: care.protocols[1].use: svs-aaa-2018 stands here twice with the same date`,
 		},
@@ -66,6 +82,12 @@ func mistakes() map[string][]string {
 		},
 		"out-mode": {
 			`out-mode.yaml:3:9: out.mode: unknown word "sent" (did you mean "send"?)`,
+		},
+		"out-write": {
+			`out-write.yaml:5:13: out.rest.create: unknown word "always"; one of auto, conditional, plain, none is expected`,
+			`out-write.yaml:6:12: out.rest.batch: yes or no is expected here, not "50"`,
+			`out-write.yaml:7:14: out.rest.aliases: names of hosts, such as fhir.inside.example or fhir.inside.example:8443, are expected here`,
+			`out-write.yaml:8:5: out.rest: unknown key "overlap-minutes"; known here: aliases, basic, batch, ca, client-certificate, create, password, smart, token, token-file, url`,
 		},
 		"partial-date": {
 			`partial-date.yaml:4:17: site.records-from: a date written YYYY-MM-DD is expected here, not "2015"`,
@@ -154,6 +176,24 @@ func mistakes() map[string][]string {
 		},
 		"user-without-password": {
 			`user-without-password.yaml:3:3: mail.password-file: is missing; mail.user needs the file that holds the password`,
+		},
+		"webhook": {
+			`webhook.yaml:5:5: sources.webhook.certificate-file: is missing; key-file is of no use without it`,
+			`webhook.yaml:5:13: sources.webhook.listen: the secret would go where others can read it; certificate-file and key-file are needed, or 127.0.0.1 behind a proxy that has them`,
+			`webhook.yaml:6:13: sources.webhook.secret: secrets are not written here: put it into a file that only this program may read, name that file under secret-file, and change the secret, which has been seen`,
+			`webhook.yaml:7:13: sources.webhook.header: the name of a header is expected here, such as Authorization or X-Hook-Secret`,
+		},
+		"webhook-in-clear": {
+			`webhook-in-clear.yaml:4:13: sources.webhook.key-file: is missing; certificate-file needs the file with its key`,
+			`webhook-in-clear.yaml:4:21: sources.webhook.listen: host and port are expected here, such as 127.0.0.1:8421`,
+		},
+		"webhook-open": {
+			`webhook-open.yaml:3:13: sources.webhook: is of no use without a server to look at; rest or bulk is expected beside it`,
+			`webhook-open.yaml:3:21: sources.webhook.listen: others can reach this address, so it needs secret-file or client-ca; without them only 127.0.0.1, ::1 or localhost is allowed`,
+		},
+		"webhook-readable": {
+			`webhook-readable.yaml:4:21: sources.webhook.listen: the secret would go where others can read it; certificate-file and key-file are needed, or 127.0.0.1 behind a proxy that has them`,
+			`webhook-readable.yaml:4:75: sources.webhook.client-ca: client certificates need TLS; name this computer's certificate under certificate-file`,
 		},
 	}
 }

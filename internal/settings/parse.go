@@ -179,6 +179,11 @@ func (p parser) sources(m *yamldoc.Section, s *Sources) {
 	rest := m.Map("rest")
 	p.pull(rest, &s.Pull)
 	s.Rest = p.rest(rest)
+	p.bulk(m.Map("bulk"), &s.Bulk)
+	p.webhook(m.Map("webhook"), &s.Hook)
+	if s.Hook.Given() && s.Rest.URL == "" && s.Bulk.Rest.URL == "" {
+		m.Report("webhook", "is of no use without a server to look at; rest or bulk is expected beside it")
+	}
 	m.Done()
 }
 
@@ -219,7 +224,9 @@ func (p parser) out(m *yamldoc.Section, s *Settings) {
 		s.Out.Mode = word
 	}
 	s.Out.Folder = p.filled(m, "folder", s.Out.Folder)
-	s.Out.Rest = p.rest(m.Map("rest"))
+	rest := m.Map("rest")
+	p.write(rest, &s.Out.Write)
+	s.Out.Rest = p.rest(rest)
 	m.Done()
 }
 
@@ -327,6 +334,9 @@ func (p parser) together(top *yamldoc.Section, s *Settings) {
 	}
 	if s.Out.Mode == ModeSend && s.Mail.Host == "" && s.Out.Rest.URL == "" {
 		at("out.mode", "send needs a way out: mail.host for digests or out.rest.url for Tasks")
+	}
+	if s.Sources.Bulk.Rest.URL != "" && s.Sources.Bulk.Every >= 24*s.Numbers.FeedStaleDays {
+		at("sources.bulk.every-hours", fmt.Sprintf("%d hours are not less than numbers.feed-stale-days (%d); the source would be called silent between two exports", s.Sources.Bulk.Every, s.Numbers.FeedStaleDays))
 	}
 	if s.Mail.Host != "" && len(s.Mail.Recipients) == 0 {
 		at("mail.recipients", "is missing; a mail server is named, but nobody to write to")

@@ -41,13 +41,23 @@ type printer struct{ w *bufio.Writer }
 func (p printer) head(key string) { p.w.WriteString(key + ":\n") }
 
 func (p printer) raw(indent int, key, value string) {
-	p.w.WriteString(strings.Repeat(" ", indent) + key + ": " + value + "\n")
+	p.w.WriteString(strings.Repeat(" ", indent) + strings.TrimRight(key+": "+value, " ") + "\n")
 }
 
 // text writes a quoted text; nothing where it is empty.
 func (p printer) text(indent int, key, value string) {
 	if value != "" {
 		p.raw(indent, key, quote(value))
+	}
+}
+
+// list writes a list of texts; nothing where it is empty.
+func (p printer) list(indent int, key string, texts []string) {
+	if len(texts) > 0 {
+		p.raw(indent, key, "")
+	}
+	for _, text := range texts {
+		p.w.WriteString(strings.Repeat(" ", indent+2) + "- " + quote(text) + "\n")
 	}
 }
 
@@ -92,7 +102,7 @@ func (p printer) numbers(n Numbers) {
 }
 
 func (p printer) sources(s Sources) {
-	if s.Folder == "" && s.Rest.URL == "" {
+	if s.Folder == "" && s.Rest.URL == "" && s.Bulk.Rest.URL == "" {
 		return
 	}
 	p.head("sources")
@@ -100,17 +110,25 @@ func (p printer) sources(s Sources) {
 		p.head("  folder")
 		p.text(4, "path", s.Folder)
 	}
-	p.rest(s.Rest)
+	p.rest("rest", s.Rest)
 	if s.Rest.URL != "" {
 		p.pull(s.Pull)
 	}
+	p.rest("bulk", s.Bulk.Rest)
+	if s.Bulk.Rest.URL != "" {
+		p.bulk(s.Bulk)
+	}
+	p.webhook(s.Hook)
 }
 
 func (p printer) out(o Out) {
 	p.head("out")
 	p.raw(2, "mode", quote(o.Mode))
 	p.text(2, "folder", o.Folder)
-	p.rest(o.Rest)
+	p.rest("rest", o.Rest)
+	if o.Rest.URL != "" {
+		p.write(o.Write)
+	}
 }
 
 func (p printer) mail(m Mail) {

@@ -14,6 +14,7 @@ type Pull struct {
 	Reconcile int      // reconcile-days: how often everything is read again; 0: never
 	Counts    bool     // counts: check (yes) or ignore
 	Post      bool     // search: post (yes) or get
+	Whole     bool     // resources: whole (yes) or parts
 	Patients  Patients
 }
 
@@ -34,20 +35,27 @@ func (p parser) pull(m *yamldoc.Section, s *Pull) {
 	if m == nil {
 		return
 	}
-	s.Aliases = m.Texts("aliases")
-	for _, name := range s.Aliases {
+	s.Aliases = p.aliases(m)
+	s.Overlap = m.Int("overlap-minutes", s.Overlap, 3, 1440)
+	s.Reconcile = m.Int("reconcile-days", s.Reconcile, 0, 90)
+	s.Counts = m.OneOf("counts", "check", "ignore") != "ignore"
+	s.Post = m.OneOf("search", "get", "post") == "post"
+	s.Whole = m.OneOf("resources", "parts", "whole") == "whole"
+	if who := m.Map("patients"); who != nil {
+		p.patients(who, m, &s.Patients)
+	}
+}
+
+// aliases are other names that a server gives itself in links.
+func (p parser) aliases(m *yamldoc.Section) []string {
+	list := m.Texts("aliases")
+	for _, name := range list {
 		if name == "" || strings.ContainsAny(name, "/@?# \t") {
 			m.Report("aliases", "names of hosts, such as fhir.inside.example or fhir.inside.example:8443, are expected here")
 			break
 		}
 	}
-	s.Overlap = m.Int("overlap-minutes", s.Overlap, 3, 1440)
-	s.Reconcile = m.Int("reconcile-days", s.Reconcile, 0, 90)
-	s.Counts = m.OneOf("counts", "check", "ignore") != "ignore"
-	s.Post = m.OneOf("search", "get", "post") == "post"
-	if who := m.Map("patients"); who != nil {
-		p.patients(who, m, &s.Patients)
-	}
+	return list
 }
 
 func (p parser) patients(m, above *yamldoc.Section, s *Patients) {
@@ -79,16 +87,12 @@ func (p parser) serverID(m *yamldoc.Section, key string) string {
 
 // pull writes the keys that stand beside the address of sources.rest.
 func (p printer) pull(s Pull) {
-	if len(s.Aliases) > 0 {
-		p.head("    aliases")
-		for _, name := range s.Aliases {
-			p.w.WriteString("      - " + quote(name) + "\n")
-		}
-	}
+	p.list(4, "aliases", s.Aliases)
 	p.raw(4, "overlap-minutes", strconv.Itoa(s.Overlap))
 	p.raw(4, "reconcile-days", strconv.Itoa(s.Reconcile))
 	p.raw(4, "counts", map[bool]string{true: "check", false: "ignore"}[s.Counts])
 	p.raw(4, "search", map[bool]string{true: "post", false: "get"}[s.Post])
+	p.raw(4, "resources", map[bool]string{true: "whole", false: "parts"}[s.Whole])
 	if s.Patients.Given() {
 		p.head("    patients")
 		p.text(6, "group", s.Patients.Group)

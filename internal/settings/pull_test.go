@@ -20,10 +20,11 @@ func TestPull(t *testing.T) {
     reconcile-days: 0
     counts: ignore
     search: post
+    resources: whole
     patients: {file: patients.txt}
 `
 	s, err := settings.Parse("x", []byte(doc))
-	want := settings.Pull{Aliases: []string{"fhir.inside.example", "fhir.inside.example:8443"}, Overlap: 30, Post: true, Patients: settings.Patients{File: "patients.txt"}}
+	want := settings.Pull{Aliases: []string{"fhir.inside.example", "fhir.inside.example:8443"}, Overlap: 30, Post: true, Whole: true, Patients: settings.Patients{File: "patients.txt"}}
 	if err != nil || !reflect.DeepEqual(s.Sources.Pull, want) {
 		t.Fatalf("%+v %v", s.Sources.Pull, err)
 	}
@@ -37,7 +38,7 @@ func TestPull(t *testing.T) {
 	if got := s.In("/site").Sources.Pull.Patients.File; got != filepath.Join("/site", "patients.txt") {
 		t.Error(got)
 	}
-	if d := settings.Default().Sources.Pull; !d.Counts || d.Overlap != 10 || d.Reconcile != 7 {
+	if d := settings.Default().Sources.Pull; d.Whole || !d.Counts || d.Overlap != 10 || d.Reconcile != 7 {
 		t.Errorf("%+v", d)
 	}
 }

@@ -69,16 +69,6 @@ func given(texts ...string) (n int) {
 	return n
 }
 
-// list writes texts below a key; nothing where there are none.
-func (p printer) list(key string, texts []string) {
-	if len(texts) > 0 {
-		p.head(key)
-	}
-	for _, text := range texts {
-		p.w.WriteString("      - " + quote(text) + "\n")
-	}
-}
-
 func (p printer) readSide(s ReadSide) {
 	if s.Token.Given() || s.URL != "" {
 		p.head("  fhir")
@@ -90,8 +80,8 @@ func (p printer) readSide(s ReadSide) {
 		return
 	}
 	p.head("  cds-hooks")
-	p.list("    servers", c.Servers)
-	p.list("    origins", c.Origins)
+	p.list(4, "servers", c.Servers)
+	p.list(4, "origins", c.Origins)
 	p.text(4, "issuer", c.Issuer)
 	p.text(4, "audience", c.Audience)
 	p.text(4, "key-set", c.KeySet)

@@ -173,11 +173,12 @@ func (p parser) noSecret(m *yamldoc.Section, key string) {
 	}
 }
 
-func (p printer) rest(r Rest) {
+// rest writes a server and its login; nothing where there is none.
+func (p printer) rest(key string, r Rest) {
 	if r.URL == "" {
 		return
 	}
-	p.head("  rest")
+	p.head("  " + key)
 	p.text(4, "url", r.URL)
 	p.secret(4, "token-file", r.Token)
 	if r.Basic.User != "" {

@@ -22,7 +22,7 @@ func TestLogins(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, block, _ := strings.Cut(string(sample), "# rest:\n")
-	block, _, _ = strings.Cut(block, "\n\n")
+	block, _, _ = strings.Cut(block, "# bulk:")
 	for _, login := range []string{"bearer", "basic", "smart"} {
 		doc := minimal + "sources:\n  rest:\n" + pick(block, login)
 		s, err := settings.Parse(login, []byte(doc))

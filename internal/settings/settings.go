@@ -106,11 +106,13 @@ type Numbers struct {
 	AcceptReports   bool
 }
 
-// Sources are where resources come from. Both may be used.
+// Sources are where resources come from. All may be used.
 type Sources struct {
 	Folder string // watched folder; empty: none
 	Rest   Rest
 	Pull   Pull // how Rest is read
+	Bulk   Bulk
+	Hook   Webhook // webhook: hints of the servers of Rest and Bulk
 }
 
 // Out is how far anything leaves the program.
@@ -118,6 +120,7 @@ type Out struct {
 	Mode   string // off, files or send
 	Folder string // for files
 	Rest   Rest   // FHIR server that Tasks are sent to; URL empty: none
+	Write  Write  // how they are written there
 }
 
 // Words of Out.Mode.
@@ -178,8 +181,8 @@ func Default() Settings {
 			ReportAsapDays: 30, ReviewDays: 14, QuestionDays: 14, TraceDays: 30, ClusterDays: 3, DeathDays: 2, FeedStaleDays: 3,
 			KidneyDays: 90, KidneyLongDays: 365, KidneyThreshold: 30},
 		Store:   "perennial.db",
-		Sources: Sources{Pull: defaultPull()},
-		Out:     Out{Mode: ModeFiles, Folder: "out"},
+		Sources: Sources{Pull: defaultPull(), Bulk: defaultBulk()},
+		Out:     Out{Mode: ModeFiles, Folder: "out", Write: defaultWrite()},
 		Mail:    Mail{Port: 587},
 		Digest:  Digest{At: Clock{7, 0}},
 		Listen:  "127.0.0.1:8420",
@@ -216,7 +219,7 @@ func (s Settings) In(dir string) Settings {
 	for _, p := range []*string{&s.Codes, &s.Store, &s.Sources.Folder, &s.Out.Folder, &s.Sources.Pull.Patients.File, &s.Mail.Password.File, &s.Read.Token.File, &s.Read.Cards.KeySet} {
 		at(p)
 	}
-	for _, p := range slices.Concat(s.Sources.Rest.files(), s.Out.Rest.files()) {
+	for _, p := range slices.Concat(s.Sources.Rest.files(), s.Sources.Bulk.Rest.files(), s.Sources.Hook.files(), s.Out.Rest.files()) {
 		at(p)
 	}
 	return s

@@ -32,3 +32,13 @@ type Batch struct {
 	// part that is not yet whole does not count: after a crash it comes again from its beginning.
 	Cursor string
 }
+
+// Waiting is what Fetch gives, as an error, when a source has nothing to say now and will have something later: an
+// export that its server is still at, or one whose time has not come. It is no failure, and no success either: that
+// nothing came does not say that nothing is new.
+type Waiting struct {
+	What string // what is waited for, without patient data
+}
+
+// Error says what is waited for.
+func (w *Waiting) Error() string { return w.What }

@@ -14,6 +14,7 @@ type Source struct {
 	Success time.Time `json:"success,omitzero"` // when it was last read to its end
 	Tried   time.Time `json:"tried,omitzero"`   // when that was last tried
 	Error   string    `json:"error,omitempty"`  // why the last try failed; it names no patient
+	Waits   string    `json:"waits,omitempty"`  // what it waited for when it was last tried; it names no patient
 	Seen    int64     `json:"seen,omitempty"`   // resources that it gave, again and again counted
 	New     int64     `json:"new,omitempty"`    // those that were new
 }

@@ -31,6 +31,7 @@ type Item struct {
 	Reason   string       // why completed or cancelled
 	Evidence []string
 	Human    *Human // what a person has done with its Task
+	Said     *Said  // what people wrote on its Task
 	Rev      int    // counts the changes, from 1
 	Made     int64  // milliseconds since 1970
 	Changed  int64
@@ -45,6 +46,14 @@ type Human struct {
 	Ref     string  `json:"ref"`    // of the Task
 	Version string  `json:"version,omitempty"`
 	On      day.Day `json:"on,omitempty"`
+}
+
+// Said is what people wrote on the Task of an item, in their own system.
+type Said struct {
+	Owner    string   `json:"owner,omitempty"`    // who has taken it
+	Business string   `json:"business,omitempty"` // where it stands, in their words
+	Why      string   `json:"why,omitempty"`      // of the status
+	Notes    []string `json:"notes,omitempty"`
 }
 
 // Event is one thing that happened to an item.
@@ -66,6 +75,7 @@ type itemRecord struct {
 	Reason   string        `json:"reason,omitempty"`
 	Evidence []string      `json:"evidence,omitempty"`
 	Human    *Human        `json:"human,omitempty"`
+	Said     *Said         `json:"said,omitempty"`
 	Rev      int           `json:"rev"`
 	Made     int64         `json:"made"`
 	Changed  int64         `json:"changed"`
@@ -75,7 +85,7 @@ type itemRecord struct {
 
 func (it *Item) record() itemRecord {
 	r := itemRecord{V: 1, Key: it.Key, Patient: it.Patient, State: it.State, Work: workRecordOf(&it.Work), Reason: it.Reason, Evidence: it.Evidence,
-		Human: it.Human, Rev: it.Rev, Made: it.Made, Changed: it.Changed, History: it.History, Notes: it.Notes}
+		Human: it.Human, Said: it.Said, Rev: it.Rev, Made: it.Made, Changed: it.Changed, History: it.History, Notes: it.Notes}
 	if it.Now != it.Key {
 		r.Now = it.Now
 	}
@@ -86,7 +96,7 @@ func decodeItem(text []byte) (Item, error) {
 	var r itemRecord
 	err := decode(text, &r)
 	it := Item{Key: r.Key, Now: r.Now, Patient: r.Patient, State: r.State, Work: r.Work.work(), Reason: r.Reason, Evidence: r.Evidence,
-		Human: r.Human, Rev: r.Rev, Made: r.Made, Changed: r.Changed, History: r.History, Notes: r.Notes}
+		Human: r.Human, Said: r.Said, Rev: r.Rev, Made: r.Made, Changed: r.Changed, History: r.History, Notes: r.Notes}
 	if it.Now == "" {
 		it.Now = it.Key
 	}

@@ -106,6 +106,7 @@ func Templates() []Template {
 		{"alive-after-death", "Death is recorded on {from}, but there are later signs of life. Which is right? Surveillance goes on until this is answered."},
 		{"death-without-day", "The patient is recorded as dead, without the day. When was it?"},
 		{"asked-on-reading", "{word}"},
+		{"declined-elsewhere", "Declined in the other system on {from}, and still needed: why? {word}"},
 		// Work.
 		{"one-scan", "One scan may also serve {word}."},
 		{"report-awaited", "Imaging on {from} has no final report."},

@@ -62,7 +62,7 @@ func compareDay(a, b day.Day) int {
 // pressing is the order in which a list stands without a wish: the most urgent
 // first, then by the day by which it is wanted.
 func pressing(a, b *Row) int {
-	return cmp.Or(compareBool(a.Closed, b.Closed), cmp.Compare(rank(urgencies(), a.Urgency), rank(urgencies(), b.Urgency)), compareDay(a.By, b.By),
+	return cmp.Or(compareBool(a.There.Closes(), b.There.Closes()), cmp.Compare(rank(urgencies(), a.Urgency), rank(urgencies(), b.Urgency)), compareDay(a.By, b.By),
 		strings.Compare(a.Patient, b.Patient), strings.Compare(a.Kind, b.Kind), strings.Compare(a.Step, b.Step))
 }
 

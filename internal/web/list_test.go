@@ -92,7 +92,7 @@ func TestSortByEveryColumn(t *testing.T) {
 func TestMostPressingFirst(t *testing.T) {
 	t.Parallel()
 	w := sortWard()
-	w.list.Rows[3].Urgency, w.list.Rows[3].Closed = "stat", true
+	w.list.Rows[3].Urgency, w.list.Rows[3].There.Status = "stat", "completed"
 	root, _ := page(t, server(t, w), "/")
 	last := -1
 	order := []string{"stat", "asap", "urgent", "by"}

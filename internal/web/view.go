@@ -6,6 +6,7 @@ import (
 
 	"perennial/internal/chart"
 	"perennial/internal/day"
+	"perennial/internal/notice"
 	"perennial/internal/prompt"
 	"perennial/internal/protocol"
 	"perennial/internal/surveil"
@@ -58,7 +59,7 @@ type Row struct {
 	FollowUp   surveil.Rung
 	Why        string // one or two sentences
 	Snoozed    day.Day
-	Closed     bool // a person has closed its Task, and it is needed still
+	There      notice.Elsewhere // what people did with its Task
 }
 
 // Patient is all that the page of one patient shows.
@@ -69,7 +70,8 @@ type Patient struct {
 	Conflicts  protocol.Conflicts // where the sources differ
 	BookedGone day.Day            // an appointment on this day has passed, and no study came; zero: none
 	Prompts    []prompt.Prompt
-	Beside     []*surveil.Visit // the due visits beside which the prompts stand
+	Beside     []*surveil.Visit            // the due visits beside which the prompts stand
+	There      map[string]notice.Elsewhere // what people did with the Tasks, by the key of the work
 }
 
 // Questions are what only a person can answer.
@@ -99,6 +101,7 @@ type Status struct {
 	AsOf      day.Day
 	Site      string
 	Alarms    []string
+	Remarks   []string  // what is so because the settings want it
 	Mode      string    // off, files or send
 	Live      time.Time // when go-live was said; zero: not yet
 	LiveBy    string
@@ -143,6 +146,7 @@ type Source struct {
 	Success time.Time // when it was last read to its end; zero: never
 	Tried   time.Time
 	Error   string // why the last try failed; it names no patient
+	Waits   string // what it waits for; it names no patient
 	New     int64  // resources that it gave
 	Stale   bool   // silent for longer than the site's limit
 }
@@ -163,7 +167,7 @@ func Rows(p *Patient) []Row {
 	var out []Row
 	for i := range p.Plan.Work {
 		w := &p.Plan.Work[i]
-		r := Row{Patient: p.Plan.Patient, Kind: w.Kind, Urgency: w.Urgency, By: w.By, Snoozed: w.Snoozed, LastSeen: p.Plan.LastSeen, FollowUp: p.Plan.FollowUp, BookedGone: p.BookedGone}
+		r := Row{There: p.There[w.Key], Patient: p.Plan.Patient, Kind: w.Kind, Urgency: w.Urgency, By: w.By, Snoozed: w.Snoozed, LastSeen: p.Plan.LastSeen, FollowUp: p.Plan.FollowUp, BookedGone: p.BookedGone}
 		if p.Chart != nil {
 			r.Name, r.Phone, r.Record = p.Chart.Name, p.Chart.Phone, RecordNumber(p.Plan.Identifiers)
 		}

@@ -290,5 +290,15 @@ func (r rowView) Reason() string { return strings.TrimPrefix(r.Why, notice.Title
 // Pressing says whether a word of urgency is to be shown.
 func (r rowView) Pressing() bool { return r.Urgency != "" && r.Urgency != "routine" }
 
+// Said is what people did with the Task of the row, in lines; of their notes the
+// newest where the row is one of many.
+func (r rowView) Said(all bool) []string {
+	e := r.There
+	if n := len(e.Notes); n > 1 && !all {
+		e.Notes = e.Notes[n-1:]
+	}
+	return e.Lines(true)
+}
+
 // HasVisit says whether the row is about a visit.
 func (r rowView) HasVisit() bool { return r.Standing != surveil.Standing("") }

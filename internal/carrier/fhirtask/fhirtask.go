@@ -3,10 +3,15 @@
 // # One item, one Task
 //
 // A Task is found again by its identifier, a token made of the site and the item's key, in a system of the site. On a
-// server it is searched for first and created on condition that it is not there, so that an item that is sent twice
-// makes no second Task; if there are two all the same (two writers once raced), the one that a person touched, else
+// server it is searched for first and, where the server bears it, created on condition that it is not there, so that an
+// item that is sent twice makes no second Task; if there are two all the same (two writers once raced), the one that a person touched, else
 // the one with the lowest id, is kept, and the others are marked entered-in-error. A Task that is gone from the
-// server although it was there was removed by a person: it is not made again.
+// server although it was there was removed by a person: it is not made again until its item was closed and is open anew.
+//
+// # The way
+//
+// How a Task is made, and whether several go at once, follows from the server's CapabilityStatement and the settings. A
+// server that takes no Tasks closes the way: see outbox.Closed.
 //
 // # Whose status
 //

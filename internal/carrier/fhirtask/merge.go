@@ -70,7 +70,7 @@ func merge(server, ours []byte, t *notice.Task) (merged, error) {
 	}
 	now := maps.Clone(was)
 	for _, name := range []string{"groupIdentifier", "businessStatus", "code", "description", "reasonCode"} {
-		if want[name] != nil {
+		if want[name] != nil && (name != "businessStatus" || was.ours(name)) {
 			now[name] = want[name]
 		}
 	}
@@ -161,6 +161,14 @@ func byPerson(t tree, stamp fhir.Stamp) bool {
 		return !slices.ContainsFunc(reason.Coding, func(c fhir.Coding) bool { return strings.HasPrefix(c.System, "urn:perennial:") })
 	}
 	return status != "requested"
+}
+
+// ours says whether a concept is absent, or has a code of ours: a person has not set it.
+func (t tree) ours(name string) bool {
+	var c fhir.CodeableConcept
+	_ = json.Unmarshal(t[name], &c) // nothing says enough
+	mine := func(c fhir.Coding) bool { return strings.HasPrefix(c.System, "urn:perennial:") }
+	return t[name] == nil || slices.ContainsFunc(c.Coding, mine)
 }
 
 // status writes the item's status, unless a person set it; it gives the status that is kept.

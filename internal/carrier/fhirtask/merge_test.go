@@ -148,6 +148,38 @@ func TestMergeKeepsOthers(t *testing.T) {
 }
 
 // What nobody else changed follows the item.
+// A Task that a search gave is only written over where it is whole, and its version is known.
+func TestVersionOf(t *testing.T) {
+	t.Parallel()
+	for body, want := range map[string]string{
+		`{"meta":{"versionId":"3","tag":[{"code":"x"}]}}`:         "3",
+		`{"meta":{"versionId":"3","tag":[{"code":"SUBSETTED"}]}}`: "",
+		`{"meta":{}}`: "", `{}`: "", `{"meta":7}`: "",
+	} {
+		tr, err := parse([]byte(body))
+		if got := versionOf(tr); err != nil || got != want {
+			t.Errorf("%s: %q %v", body, got, err)
+		}
+	}
+}
+
+// Where it stands in a person's words stays; in ours it follows.
+func TestMergeBusinessStatus(t *testing.T) {
+	t.Parallel()
+	const ours = `"businessStatus":{"coding":[{"system":"urn:perennial:codes:business-state","code":"due"}],"text":"Due"}`
+	for theirs, want := range map[string]string{
+		ours: `"code":"done"`,
+		`"businessStatus":{"text":"on the waiting list"}`:             `"businessStatus":{"text":"on the waiting list"}`,
+		`"businessStatus":{"coding":[{"system":"urn:x","code":"w"}]}`: `"businessStatus":{"coding":[{"system":"urn:x","code":"w"}]}`,
+		`"x-business":{}`: `"code":"done"`, // a server that drops it
+	} {
+		got, _ := apply(t, onServer(t, opened(), ours, theirs), closed("completed"))
+		if !strings.Contains(got, want) {
+			t.Errorf("%s: %s", theirs, got)
+		}
+	}
+}
+
 func TestMergeFollows(t *testing.T) {
 	t.Parallel()
 	n := opened()

@@ -1,9 +1,11 @@
 package fhirtask_test
 
 import (
+	"errors"
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -11,6 +13,7 @@ import (
 	"perennial/internal/fault"
 	"perennial/internal/fhirhttp"
 	"perennial/internal/notice"
+	"perennial/internal/outbox"
 )
 
 // before is a server of Tasks before which something answers first: it says whether it did.
@@ -65,7 +68,7 @@ func TestQ50CreationRaces(t *testing.T) {
 }
 
 // Q51: an id is always the server's own: nothing is PUT to an id that the server did not give. Where Tasks cannot be made
-// at all the item fails at once, and the hint names the other way, by files.
+// at all the way there is closed: the items wait, and the hint says what to do.
 func TestQ51ServerDoesNotTakeTasks(t *testing.T) {
 	t.Parallel()
 	for _, status := range []int{405, 501} {
@@ -81,7 +84,7 @@ func TestQ51ServerDoesNotTakeTasks(t *testing.T) {
 			return true
 		})
 		_, err := s.Carry(t.Context(), wrap(t, item()))
-		if fault.KindOf(err) != fault.Invalid || !strings.Contains(fault.HintOf(err), "files") {
+		if _, closed := errors.AsType[*outbox.Closed](err); !closed || !strings.Contains(err.Error(), strconv.Itoa(status)) || !strings.Contains(fault.HintOf(err), "out.rest.create") {
 			t.Errorf("%d: %v, hint %q", status, err, fault.HintOf(err))
 		}
 	}
@@ -125,7 +128,7 @@ func TestQ52PersonBetweenReadAndWrite(t *testing.T) {
 	}
 }
 
-// Q54: where a creation does not say which Task it made, the Task is found by its identifier at the next time.
+// Q54: where a creation does not say which Task it made, the Task is found by its identifier.
 func TestQ54CreationSaysNoID(t *testing.T) {
 	t.Parallel()
 	f := &fake{}
@@ -136,7 +139,7 @@ func TestQ54CreationSaysNoID(t *testing.T) {
 		}
 		return q.Method == "POST"
 	})
-	carry(t, s, wrap(t, item()), "created")
+	carry(t, s, wrap(t, item()), "Task/7 created")
 	carry(t, s, wrap(t, done()), "Task/7 updated")
 	if len(f.tasks) != 1 {
 		t.Error(f.tasks)

@@ -16,6 +16,7 @@ import (
 	"perennial/internal/fault"
 	"perennial/internal/fhir"
 	"perennial/internal/fhirhttp"
+	"perennial/internal/notice"
 	"perennial/internal/outbox"
 )
 
@@ -225,7 +226,7 @@ func TestDoubledTask(t *testing.T) {
 func TestErrors(t *testing.T) {
 	t.Parallel()
 	for status, want := range map[int]fault.Kind{401: fault.Unavailable, 403: fault.Unavailable, 404: fault.Unavailable, 409: fault.Unavailable, 500: fault.Unavailable, 503: fault.Unavailable,
-		400: fault.Invalid, 422: fault.Invalid, 501: fault.Invalid} {
+		400: fault.Invalid, 422: fault.Invalid, 405: fault.Unavailable, 501: fault.Unavailable} {
 		f := &fake{}
 		s := f.start(t, nil)
 		f.down = status
@@ -251,6 +252,36 @@ func TestRefOf(t *testing.T) {
 	for receipt, want := range map[string]string{"Task/7 created": "Task/7", "Task/7": "Task/7", "Task/7 updated, kept on-hold": "Task/7", "created": "", "": "", "task-00.ndjson": "", "Patient/1 x": ""} {
 		if got := fhirtask.RefOf(receipt); got != want {
 			t.Errorf("%q: %q", receipt, got)
+		}
+	}
+}
+
+// An answer to the search that reports an error, or counts Tasks and shows none, does not say that nothing is there.
+func TestSearchThatDoesNotTell(t *testing.T) {
+	t.Parallel()
+	for name, answer := range map[string]string{
+		"an error in place of a Bundle": `{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"timeout"}]}`,
+		"an error among no rows":        `{"resourceType":"Bundle","type":"searchset","entry":[{"resource":{"resourceType":"OperationOutcome","issue":[{"severity":"fatal","code":"exception"}]},"search":{"mode":"outcome"}}]}`,
+		"a total and no rows":           `{"resourceType":"Bundle","type":"searchset","total":1}`,
+	} {
+		posts := 0
+		server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, q *http.Request) {
+			if q.Method == http.MethodPost {
+				posts++
+			}
+			w.Header().Set("Content-Type", "application/fhir+json")
+			fmt.Fprint(w, answer)
+		}))
+		t.Cleanup(server.Close)
+		client, err := fhirhttp.New(fhirhttp.Options{Base: server.URL, Tries: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		s := fhirtask.NewServer(fhirtask.ServerOptions{Client: client, Site: "s"})
+		for _, n := range []*notice.Task{item(), done()} {
+			if receipt, err := s.Carry(t.Context(), wrap(t, n)); fault.KindOf(err) != fault.Unavailable || posts > 0 {
+				t.Errorf("%s, %s: %q, %v, %d made", name, n.State, receipt, err, posts)
+			}
 		}
 	}
 }

@@ -125,7 +125,7 @@ func ofPatient(typ string) bool { return typ != "ResearchStudy" }
 const patientsPlace = "patients"
 
 // cohort reads patient by patient. A patient who is new, or of whom something did not come the last time, is read in
-// full, the others from the common moment on. Whoever was read once is read on, listed or not.
+// full, the others from the common moment on; so is a type that is new. Whoever was read once is read on, listed or not.
 func (p *poll) cohort(ctx context.Context, types []string) {
 	ids, err := p.s.o.Patients(ctx)
 	if err != nil && !p.fail(err) {
@@ -133,8 +133,8 @@ func (p *poll) cohort(ctx context.Context, types []string) {
 	}
 	at := p.all[patientsPlace]
 	every := p.s.o.Reconcile
-	c := &crowd{poll: p, types: types, from: at.From, known: map[string]bool{}, bare: at.Bare}
-	c.full = at.From.IsZero() || !at.Full.IsZero() && every > 0 && at.From.Sub(at.Full) >= every
+	c := &crowd{poll: p, types: types, before: at.Types, from: at.From, known: map[string]bool{}, bare: at.Bare}
+	c.full = p.s.whole || at.From.IsZero() || !at.Full.IsZero() && every > 0 && at.From.Sub(at.Full) >= every
 	for _, id := range at.Read {
 		c.known[id] = true
 	}
@@ -154,14 +154,15 @@ func (p *poll) cohort(ctx context.Context, types []string) {
 // crowd is one pass over the patients.
 type crowd struct {
 	*poll
-	types []string
-	full  bool
-	from  time.Time
-	date  time.Time       // the server's clock at the first answer
-	known map[string]bool // whether everything was read of this patient
-	batch source.Batch
-	bare  bool // patients are asked for by their bare id
-	sure  bool // … and something came that way, or the other way, in this pass
+	types  []string
+	before []string // types that were read of all known patients; another is read in full
+	full   bool
+	from   time.Time
+	date   time.Time       // the server's clock at the first answer
+	known  map[string]bool // whether everything was read of this patient
+	batch  source.Batch
+	bare   bool // patients are asked for by their bare id
+	sure   bool // … and something came that way, or the other way, in this pass
 }
 
 // crowdBatch is how many resources are handed over at once.
@@ -215,7 +216,7 @@ func (c *crowd) attempt(ctx context.Context, typ, id string) (*reading, error) {
 // ask asks for one type of one patient.
 func (c *crowd) ask(ctx context.Context, typ, id string, bare bool) (*reading, error) {
 	r := &reading{s: c.s, typ: typ, patient: id, idOnly: bare, count: c.s.o.Count, emit: c.keep}
-	if c.known[id] && !c.full {
+	if c.known[id] && !c.full && slices.Contains(c.before, typ) {
 		r.from = c.from
 	}
 	err := r.run(ctx)
@@ -235,7 +236,7 @@ func (c *crowd) keep(b source.Batch) bool {
 func (c *crowd) hand() bool {
 	at := c.all[patientsPlace]
 	if at.From.IsZero() {
-		at.From = c.s.since(c.date)
+		at.From, at.Types = c.s.since(c.date), c.types
 	}
 	at.Read, at.Again = c.read()
 	at.Bare = c.bare
@@ -267,7 +268,7 @@ func (c *crowd) end(at place) {
 		}
 	}
 	at.Read, at.Again = c.read()
-	at.Bare = c.bare
+	at.Types, at.Bare = c.types, c.bare
 	c.all[patientsPlace] = at
 	c.held = c.batch
 	c.flush()

@@ -48,8 +48,13 @@ func (c *crowd) study(id, patient string) {
 
 func (c *crowd) poll(who rest.Cohort) (got string, errs []error) {
 	c.t.Helper()
+	return c.pollTypes(who, "Patient", "ImagingStudy")
+}
+
+func (c *crowd) pollTypes(who rest.Cohort, types ...string) (got string, errs []error) {
+	c.t.Helper()
 	c.server.Asked()
-	s := rest.New(c.client, rest.Options{Name: "main", Types: []string{"Patient", "ImagingStudy"}, Patients: who, Now: c.server.Now})
+	s := rest.New(c.client, rest.Options{Name: "main", Types: types, Patients: who, Now: c.server.Now})
 	for b, err := range s.Fetch(c.t.Context(), c.cursor) {
 		if err != nil {
 			errs = append(errs, err)
@@ -112,6 +117,28 @@ func TestQ44PatientByPatient(t *testing.T) {
 	}
 	if got, errs := c.poll(func(context.Context) ([]string, error) { return nil, errors.New("gone") }); len(errs) != 1 || got == "" {
 		t.Error(got, errs)
+	}
+}
+
+// A type that comes later is read in full of those who were read before, and from then on like the others.
+func TestTypeThatComesLater(t *testing.T) {
+	t.Parallel()
+	c := newCrowd(t)
+	if got, errs := c.pollTypes(named("Patient/a", "Patient/b"), "Patient"); got != "a b" || len(errs) > 0 {
+		t.Fatal(got, errs)
+	}
+	c.server.Advance(time.Hour)
+	if got, errs := c.poll(named("Patient/a", "Patient/b")); got != "a b s-a s-b" || len(errs) > 0 {
+		t.Fatal(got, errs)
+	}
+	c.server.Advance(time.Hour)
+	if _, errs := c.poll(named("Patient/a", "Patient/b")); len(errs) > 0 {
+		t.Fatal(errs)
+	}
+	for _, line := range c.server.Asked() {
+		if !strings.Contains(line, "_lastUpdated") {
+			t.Errorf("everything was asked for again: %s", line)
+		}
 	}
 }
 

@@ -2,6 +2,7 @@ package rest
 
 import (
 	"encoding/json"
+	"slices"
 	"time"
 
 	"perennial/internal/fault"
@@ -15,8 +16,10 @@ type place struct {
 	Count   int       `json:"count,omitempty"`   // resources that there were then
 	Stamped bool      `json:"stamped,omitempty"` // the server says when each was changed
 	Lenient bool      `json:"lenient,omitempty"` // the server does not bear to be asked strictly; tried again with everything
+	Parts   bool      `json:"parts,omitempty"`   // the server gives parts of resources, see Source.offers
 	Read    []string  `json:"read,omitempty"`    // patients of whom everything was read; only in the place "patients"
 	Again   []string  `json:"again,omitempty"`   // patients of whom something did not come
+	Types   []string  `json:"types,omitempty"`   // types that were read of the patients in Read; only in the place "patients"
 	Bare    bool      `json:"bare,omitempty"`    // the server finds patients by the bare id only; only in the place "patients"
 }
 
@@ -80,7 +83,7 @@ func (p place) full(every time.Duration) bool {
 // has says whether a type was read before.
 func (all places) has(typ string) bool {
 	p, ok := all[typ]
-	return ok && !p.From.IsZero()
+	return ok && !p.From.IsZero() || slices.Contains(all[patientsPlace].Types, typ)
 }
 
 // cover says whether all these types were read before.

@@ -288,3 +288,31 @@ func BenchmarkFirstRead(b *testing.B) {
 		}
 	}
 }
+
+// A look at everything can be had before its time, type by type and patient by patient.
+func TestWhole(t *testing.T) {
+	t.Parallel()
+	for name, who := range map[string]rest.Cohort{"types": nil, "patients": func(context.Context) ([]string, error) { return []string{"Patient/a", "Patient/b"}, nil }} {
+		s := newSmall(t, rest.Options{Patients: who})
+		if _, errs := s.look(); len(errs) > 0 {
+			t.Fatal(errs)
+		}
+		s.server.Advance(time.Hour)
+		if n, errs := s.look(); n != 0 || len(errs) > 0 {
+			t.Fatal(name, n, errs)
+		}
+		n := 0
+		for b, err := range s.source.Whole().Fetch(t.Context(), s.cursor) {
+			if err != nil {
+				t.Fatal(name, err)
+			}
+			n, s.cursor = n+len(b.Resources), b.Cursor
+		}
+		if want := map[string]int{"types": 10, "patients": 4}[name]; n != want {
+			t.Errorf("%s: %d resources, want %d", name, n, want)
+		}
+		if n, errs := s.look(); n != 0 || len(errs) > 0 {
+			t.Errorf("%s: after it: %d %v", name, n, errs)
+		}
+	}
+}

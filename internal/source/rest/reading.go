@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"net/url"
 	"strconv"
 	"strings"
@@ -25,6 +26,7 @@ type reading struct {
 	from    time.Time // zero: everything
 	idOnly  bool      // … is asked for by its id alone
 	count   int       // resources a page, as a wish
+	parts   []string  // the members that are asked for; nil: whole resources
 	stamped bool      // the server said before when resources of this type were changed
 	emit    func(source.Batch) bool
 
@@ -32,7 +34,7 @@ type reading struct {
 	before   int       // how many resources there were before the first page; -1: not known
 	date     time.Time // the server's clock at the first page
 	found    *ledger
-	doubtful map[string]bool // ids whose row cannot be taken as it is
+	doubtful map[string]bool // ids whose row cannot be taken as it is; true: nothing stands behind the id
 	bare     int             // rows without the moment of their change
 	nameless int             // rows without type or id
 	foreign  bool            // rows of another type came though not as included ones
@@ -87,8 +89,12 @@ func (r *reading) descend(ctx context.Context) error {
 // ask is the search from a moment on.
 func (r *reading) ask(from time.Time) fhirhttp.Ask {
 	q := url.Values{}
+	maps.Copy(q, r.s.o.Params)
 	if r.count > 0 {
 		q.Set("_count", strconv.Itoa(r.count))
+	}
+	if len(r.parts) > 0 {
+		q.Set("_elements", strings.Join(r.parts, ","))
 	}
 	if !from.IsZero() {
 		q.Set("_lastUpdated", "ge"+from.UTC().Format(time.RFC3339))
@@ -192,13 +198,15 @@ func (r *reading) trusted(row row, fullURL string) bool {
 	id, other := row.otherCase(fullURL)
 	switch {
 	case other:
-		r.doubtful[id] = true
-	case row.hollow():
+		r.doubtful[id] = false
+	case row.empty():
 		r.doubtful[row.ID] = true
+	case row.tagged() && (len(r.parts) == 0 || !legible(row.body)):
+		r.doubtful[row.ID] = false
 	case row.updated.IsZero():
 		r.bare++
 		if r.stamped {
-			r.doubtful[row.ID] = true
+			r.doubtful[row.ID] = false
 			return false
 		}
 		return true
@@ -285,10 +293,10 @@ func (r *reading) single(ctx context.Context) error {
 	}
 	var b source.Batch
 	bad := 0
-	for id := range r.doubtful {
+	for id, shell := range r.doubtful {
 		v, err := r.s.client.Read(ctx, r.typ, id)
 		switch {
-		case fault.KindOf(err) == fault.NotFound: // deleted; what it said stays until somebody decides
+		case fault.KindOf(err) == fault.NotFound && shell: // deleted; what it said stays until somebody decides
 		case fault.KindOf(err) == fault.Canceled:
 			return err
 		case err != nil:

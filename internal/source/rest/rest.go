@@ -25,6 +25,11 @@
 // not move on while that does not help. If the server's self link, or a row older than asked for, shows that it did not
 // heed the moment, what came is taken as everything and checked as such. If it did not heed the patient, it is refused.
 //
+// # Parts of resources
+//
+// Of studies and documents, which may be large, a server that can do so is asked for the members that are read alone
+// (_elements). Whether it can is seen at each reading of everything: some resources are asked for both ways and must agree.
+//
 // # What the server has
 //
 // Few servers have every type. With Options.Discover the source first asks for the CapabilityStatement and passes over
@@ -39,10 +44,12 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"net/url"
 	"strings"
 	"time"
 
 	"perennial/internal/fault"
+	"perennial/internal/fhir"
 	"perennial/internal/fhirhttp"
 	"perennial/internal/source"
 )
@@ -58,12 +65,14 @@ type Options struct {
 	Overlap  time.Duration // 0: ten minutes; less than MinOverlap: MinOverlap
 	Count    int           // resources a page, as a wish; 0: 200
 	Discover bool          // pass over the types that the server says it cannot search
+	Params   url.Values    // further parameters of every search: only what they find is read, and counted
 
-	Reconcile    time.Duration    // how often everything is read again; 0: weekly; negative: never
-	IgnoreCounts bool             // do not believe the server's counts: holes are then not noticed
-	Post         bool             // search by POST _search
-	Patients     Cohort           // read patient by patient; nil: type by type
-	Now          func() time.Time // nil: time.Now
+	Reconcile      time.Duration    // how often everything is read again; 0: weekly; negative: never
+	IgnoreCounts   bool             // do not believe the server's counts: holes are then not noticed
+	Post           bool             // search by POST _search
+	WholeResources bool             // never ask for parts of resources
+	Patients       Cohort           // read patient by patient; nil: type by type
+	Now            func() time.Time // nil: time.Now
 }
 
 // Types are the resource types of which the program makes use, in the order in which they are best read.
@@ -80,6 +89,7 @@ func needed(typ string) bool { return typ == "Patient" || typ == "Procedure" || 
 type Source struct {
 	o      Options
 	client *fhirhttp.Client
+	whole  bool // everything is read, whether its time has come or not
 }
 
 var _ source.Source = (*Source)(nil)
@@ -104,6 +114,13 @@ func New(client *fhirhttp.Client, o Options) *Source {
 
 // Name is the source's name.
 func (s *Source) Name() string { return s.o.Name }
+
+// Whole is the same source with a look at everything, whether the time for that has come or not.
+func (s *Source) Whole() source.Source {
+	all := *s
+	all.whole = true
+	return &all
+}
 
 // Fetch asks for what changed since the cursor. See source.Source; an error is about one type.
 func (s *Source) Fetch(ctx context.Context, cursor string) iter.Seq2[source.Batch, error] {
@@ -192,8 +209,13 @@ func (p *poll) fail(err error) bool {
 func (p *poll) typ(ctx context.Context, typ string) bool {
 	at := p.all[typ]
 	r := &reading{s: p.s, typ: typ, stamped: at.Stamped, emit: p.hold, count: smaller(p.s.o.Count, at.Tried)}
-	if !at.full(p.s.o.Reconcile) {
+	if !p.s.whole && !at.full(p.s.o.Reconcile) {
 		r.from, r.lenient = at.From, at.Lenient
+	} else {
+		at.Parts = p.s.offers(ctx, typ)
+	}
+	if at.Parts {
+		r.parts = fhir.Elements(typ)
 	}
 	err := r.run(ctx)
 	if r.stopped {
@@ -226,7 +248,7 @@ func (at place) after(r *reading, next time.Time, whole bool) place {
 	stamped := r.bare < len(r.found.rows)
 	switch {
 	case whole && r.everything():
-		at = place{From: at.From, Full: next, Count: len(r.found.rows), Stamped: stamped, Lenient: r.lenient}
+		at = place{From: at.From, Full: next, Parts: at.Parts, Count: len(r.found.rows), Stamped: stamped, Lenient: r.lenient}
 	case r.everything():
 		at.Full, at.Tried, at.Stamped = time.Time{}, at.Tried+1, at.Stamped || stamped
 	case !whole:

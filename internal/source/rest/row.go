@@ -34,14 +34,22 @@ func readRow(body []byte) (r row, ok bool) {
 	return r, true
 }
 
-// hollow says that the row is not the whole resource: an id with nothing behind it, as some servers show what was
-// deleted, or a part, marked as such.
-func (r row) hollow() bool {
+// tagged says that the row is marked as a part of a resource.
+func (r row) tagged() bool {
 	for _, tag := range r.Meta.Tag {
 		if tag.Code == "SUBSETTED" {
 			return true
 		}
 	}
+	return false
+}
+
+// hollow says that the row is not the whole resource: an id with nothing behind it, as some servers show what was
+// deleted, or a part, marked as such.
+func (r row) hollow() bool { return r.tagged() || r.empty() }
+
+// empty says that there is an id and nothing behind it.
+func (r row) empty() bool {
 	if len(r.body) > 1000 {
 		return false
 	}

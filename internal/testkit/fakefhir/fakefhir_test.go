@@ -44,6 +44,12 @@ func TestServer(t *testing.T) {
 		{"GET", "/Device", "", "", 404, `not-supported`},
 		{"POST", "/Task", task, "If-None-Exist: identifier=urn:x%7C1", 201, `"id":"new-`},
 		{"POST", "/Task", task, "If-None-Exist: identifier=urn:x%7C1", 200, `"versionId":"1"`},
+		{"GET", "/Task?identifier=urn:x|&_total=accurate", "", "", 200, `"total":1`},
+		{"GET", "/Task?identifier=urn:y|&_total=accurate", "", "", 200, `"total":0`},
+		{"POST", "", `{"resourceType":"Bundle","type":"batch","entry":[{"request":{"method":"GET","url":"Task?identifier=urn:x%7C1&_total=accurate"}}]}`, "", 200, `{"resource":{"resourceType":"Bundle","type":"searchset","total":1`},
+		{"POST", "", `{"resourceType":"Bundle","type":"batch","entry":[{"resource":` + task + `,"request":{"method":"POST","url":"Task","ifNoneExist":"identifier=urn:x%7C1"}}]}`, "", 200, `"response":{"status":"200 OK","location":"`},
+		{"POST", "", `{"resourceType":"Bundle","type":"batch","entry":[{"resource":` + task + `,"request":{"method":"PUT","url":"Task/none","ifMatch":"W/\"1\""}}]}`, "", 200, `"response":{"status":"412 Precondition Failed","outcome":`},
+		{"POST", "", `{"resourceType":"Bundle","type":"transaction"}`, "", 400, ``},
 		{"PUT", "/Task/t", task, "", 200, `"versionId":"1"`},
 		{"PUT", "/Task/t", task, `If-Match: W/"7"`, 412, ``},
 		{"PUT", "/Task/t", task, `If-Match: W/"1"`, 200, `"versionId":"2"`},
@@ -82,7 +88,7 @@ func TestFaultsHaveNames(t *testing.T) {
 	t.Parallel()
 	seen := map[string]bool{}
 	s := fakefhir.Start(t, fakefhir.Options{})
-	for _, f := range fakefhir.Faults() {
+	for _, f := range append(fakefhir.Faults(), fakefhir.WriteFaults()...) {
 		if seen[f.Name] || f.Bug == "" || f.What == "" {
 			t.Errorf("%q %q %q", f.Name, f.Bug, f.What)
 		}

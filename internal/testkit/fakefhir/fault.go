@@ -14,6 +14,13 @@ type Fault struct {
 	// Blind says that nobody can notice it while it lasts, because the server contradicts itself nowhere.
 	Blind bool
 
+	// write takes the place of a POST or PUT, alone or in a batch; do is what would be done. nil breaks the connection.
+	write func(s *Server, parts []string, do func() *answer) *answer
+	only  string                        // POST or PUT: write strikes only these
+	entry func(n int) *answer           // in place of the answer to an entry of a batch, counted from 0; nil: as it is
+	stops bool                          // a batch ends at the first entry that is refused, and the rest is left out
+	said  func(statement string) string // the CapabilityStatement as it is sent
+
 	deny   func(*Server, *http.Request) (*answer, bool) // in place of an answer; nil and true: the connection breaks
 	on     string                                       // deny strikes only below this path
 	rows   func(*Server, *cursor) []hit                 // the rows of a search, when it begins

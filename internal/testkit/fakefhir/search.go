@@ -59,7 +59,11 @@ func unknown(q url.Values) (names []string) {
 // find searches: oldest change first.
 func (s *Server) find(typ string, q url.Values) []hit {
 	var list []hit
-	for _, r := range s.table(typ).rows {
+	rows := s.table(typ).rows
+	if token := q.Get("identifier"); token != "" && !strings.HasSuffix(token, "|") {
+		rows = s.table(typ).byToken[token]
+	}
+	for _, r := range rows {
 		if v := s.latest(r); v != nil && matches(r, v, q) {
 			list = append(list, hit{r: r, v: v})
 		}
@@ -88,6 +92,9 @@ func matches(r *row, v *version, q url.Values) bool {
 	}
 	if token := q.Get("identifier"); token != "" {
 		system, value, _ := strings.Cut(token, "|")
+		if value == "" {
+			return strings.Contains(v.fields, `"system":"`+system+`"`)
+		}
 		return strings.Contains(v.fields, `"system":"`+system+`","value":"`+value+`"`)
 	}
 	return true

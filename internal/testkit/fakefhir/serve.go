@@ -63,7 +63,11 @@ func (s *Server) answer(q *http.Request) *answer {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	path := strings.Trim(strings.TrimPrefix(q.URL.Path, "/fhir"), "/")
-	s.asked = append(s.asked, strings.TrimSpace(q.Method+" "+path+" "+q.URL.RawQuery))
+	asked := strings.TrimSpace(q.Method + " " + path + " " + q.URL.RawQuery)
+	if q.Header.Get("If-None-Exist") != "" || bytes.Contains(body, []byte(`"ifNoneExist":`)) {
+		asked += " on condition"
+	}
+	s.asked = append(s.asked, asked)
 	if s.fault != nil && s.fault.deny != nil && s.fault.strikes(path) {
 		if a, done := s.fault.deny(s, q); done {
 			return s.dated(a)
@@ -104,6 +108,8 @@ func (s *Server) route(q *http.Request, path string, body []byte) *answer {
 		return &answer{status: 200, body: []byte(s.metadata(version, types))}
 	case path == "" && q.Method == http.MethodGet:
 		return s.next(q.URL.Query().Get("_getpages"))
+	case path == "" && q.Method == http.MethodPost:
+		return s.batch(q, body)
 	case s.tables[parts[0]] == nil:
 		return outcome(404, "error", "not-supported")
 	case len(parts) == 1 && q.Method == http.MethodGet:
@@ -114,10 +120,8 @@ func (s *Server) route(q *http.Request, path string, body []byte) *answer {
 			return outcome(400, "error", "invalid")
 		}
 		return s.search(parts[0], form, q)
-	case len(parts) == 1 && q.Method == http.MethodPost:
-		return s.create(parts[0], body, q.Header.Get("If-None-Exist"))
-	case len(parts) == 2 && q.Method == http.MethodPut:
-		return s.update(parts[0], parts[1], body, q.Header.Get("If-Match"))
+	case len(parts) == 1 && q.Method == http.MethodPost, len(parts) == 2 && q.Method == http.MethodPut:
+		return s.write(parts, body, q.Header)
 	case q.Method == http.MethodGet && (len(parts) == 2 || len(parts) >= 3 && parts[2] == "_history"):
 		return s.read(parts)
 	}
@@ -199,6 +203,22 @@ func fieldsOf(body []byte) (string, bool) {
 	}
 	text, _ := json.Marshal(all)
 	return strings.TrimSuffix(strings.TrimPrefix(string(text), "{"), "}"), true
+}
+
+// write makes or replaces a resource, unless a fault of writing strikes.
+func (s *Server) write(parts []string, body []byte, h http.Header) *answer {
+	f := s.fault
+	if f == nil || f.write == nil || f.only != "" && (f.only == "POST") != (len(parts) == 1) || !s.hit() {
+		return s.written(parts, body, h)
+	}
+	return f.write(s, parts, func() *answer { return s.written(parts, body, h) })
+}
+
+func (s *Server) written(parts []string, body []byte, h http.Header) *answer {
+	if len(parts) == 1 {
+		return s.create(parts[0], body, h.Get("If-None-Exist"))
+	}
+	return s.update(parts[0], parts[1], body, h.Get("If-Match"))
 }
 
 func (s *Server) create(typ string, body []byte, condition string) *answer {

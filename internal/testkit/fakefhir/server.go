@@ -10,6 +10,8 @@ import (
 	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
+	"regexp"
+	"slices"
 	"sort"
 	"strings"
 	"sync"
@@ -38,13 +40,27 @@ type Server struct {
 	fault  *Fault
 	rng    *rand.Rand
 	hits   int
+	always bool // the fault strikes each time
 	asked  []string
 }
 
 // table is one type.
 type table struct {
-	rows []*row
-	byID map[string]*row
+	rows    []*row
+	byID    map[string]*row
+	byToken map[string][]*row // system|value, of every version
+}
+
+// identifiers finds what may be looked for by identifier.
+var identifiers = regexp.MustCompile(`"system":"([^"]*)","value":"([^"]*)"`)
+
+// index notes by which identifiers a row can be found.
+func (t *table) index(r *row, fields string) {
+	for _, m := range identifiers.FindAllStringSubmatch(fields, -1) {
+		if token := m[1] + "|" + m[2]; !slices.Contains(t.byToken[token], r) {
+			t.byToken[token] = append(t.byToken[token], r)
+		}
+	}
 }
 
 // row is one resource with its history, oldest first.
@@ -127,6 +143,7 @@ func (s *Server) put(typ, id, fields string, stamp time.Time) *row {
 		v.visible = s.now.Add(time.Duration(s.rng.IntN(480)) * time.Second)
 	}
 	r.past = append(r.past, v)
+	t.index(r, fields)
 	return r
 }
 
@@ -142,7 +159,7 @@ func (s *Server) Delete(typ, id string) {
 func (s *Server) table(typ string) *table {
 	t := s.tables[typ]
 	if t == nil {
-		t = &table{byID: map[string]*row{}}
+		t = &table{byID: map[string]*row{}, byToken: map[string][]*row{}}
 		s.tables[typ] = t
 	}
 	return t
@@ -183,7 +200,8 @@ func body(r *row, v *version) string {
 	return `{"resourceType":"` + r.typ + `","id":"` + r.id + `","meta":{"versionId":"` + fmt.Sprint(v.n) + `","lastUpdated":"` + v.stamp.UTC().Format(stampForm) + `"}` + v.fields + "}"
 }
 
-// Asked lists the requests since the last call: method and what stands after the base.
+// Asked lists the requests since the last call: method and what stands after the base, and whether a creation was asked
+// for on condition.
 func (s *Server) Asked() []string {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -196,7 +214,7 @@ func (s *Server) Asked() []string {
 func (s *Server) Break(name string, seed uint64) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	for _, f := range Faults() {
+	for _, f := range append(Faults(), WriteFaults()...) {
 		if f.Name == name {
 			s.fault, s.rng, s.hits = &f, rand.New(rand.NewPCG(seed, 7)), 0
 			return
@@ -205,17 +223,25 @@ func (s *Server) Break(name string, seed uint64) {
 	panic("no fault is called " + name)
 }
 
+// BreakAlways is Break of a fault that strikes each time.
+func (s *Server) BreakAlways(name string) {
+	s.Break(name, 1)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.always = true
+}
+
 // Heal switches the fault off, and says how often it struck.
 func (s *Server) Heal() int {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.fault = nil
+	s.fault, s.always = nil, false
 	return s.hits
 }
 
 // hit says whether the fault strikes this time.
 func (s *Server) hit() bool {
-	if s.rng.Float64() < 0.6 {
+	if s.always || s.rng.Float64() < 0.6 {
 		s.hits++
 		return true
 	}
@@ -242,6 +268,10 @@ func (s *Server) metadata(version string, types []string) string {
 		b.WriteString(`{"type":"` + typ + `","versioning":"versioned-update","conditionalCreate":true,"interaction":[{"code":"read"},{"code":"vread"},{"code":"search-type"},{"code":"create"},{"code":"update"}],` +
 			`"searchParam":[{"name":"_id","type":"token"},{"name":"_lastUpdated","type":"date"},{"name":"patient","type":"reference"},{"name":"identifier","type":"token"}]}`)
 	}
-	b.WriteString(`]}]}`)
+	b.WriteString(`],"interaction":[{"code":"batch"}]}]}`)
+	if s.fault != nil && s.fault.said != nil {
+		s.hits++
+		return s.fault.said(b.String())
+	}
 	return b.String()
 }
