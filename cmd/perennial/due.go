@@ -21,10 +21,12 @@ import (
 func dueCommand(e *env) *cobra.Command {
 	var f clinic.Filter
 	var standing []string
+	var tests bool
 	c := &cobra.Command{
 		Use:   "due",
 		Short: "List the visits that are overdue, open or booked",
-		Long: "Lists the visits that are overdue, open or booked, those that close first at the top.\n\n" +
+		Long: "Lists the visits that are overdue, open or booked, those that close first at the top. Patients who are labelled as made for\n" +
+			"tests (HTEST) are left out; how many visits that are is said on stderr.\n\n" +
 			"Formats: table, json (one object a line), tsv, csv.\n\nExit status:\n  0  listed\n  1  the store could not be read\n  2  usage or settings",
 		Example: "  perennial due\n  perennial due --standing overdue --class tevar --format csv > overdue.csv",
 		Args:    cobra.NoArgs,
@@ -34,6 +36,7 @@ func dueCommand(e *env) *cobra.Command {
 	c.Flags().StringVar(&f.Class, "class", "", "only implants of this class")
 	c.Flags().StringVar(&f.Text, "text", "", "only patients with this in name, id or record number")
 	c.Flags().IntVar(&f.Limit, "limit", 0, "at most so many rows")
+	c.Flags().BoolVar(&tests, "tests", false, "patients labelled as made for tests, too")
 	format := formatFlag(c, "table", "json", "tsv", "csv")
 	oneOf(c, "standing", "overdue", "booked", "open", "upcoming")
 	oneOf(c, "class", protocol.Classes()...)
@@ -44,10 +47,17 @@ func dueCommand(e *env) *cobra.Command {
 		for _, s := range standing {
 			f.Standing = append(f.Standing, surveil.Standing(s))
 		}
+		left := 0
+		if !tests {
+			f.Tests = &left
+		}
 		return withClinic(c.Context(), e, *site, func(cl *clinic.Clinic) error {
 			rows, err := cl.Due(c.Context(), f)
 			if err != nil {
 				return err
+			}
+			if left > 0 {
+				fmt.Fprintf(e.stderr, "left out: %s of patients labelled as made for tests; --tests shows them\n", counted(left, "visit", "visits"))
 			}
 			return writeDue(e.stdout, *format, rows)
 		})

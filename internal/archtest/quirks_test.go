@@ -15,9 +15,7 @@ const quirks = 56
 
 // untested are the quirks that no test names, with the reason.
 func untested() map[int]string {
-	return map[int]string{
-		30: "labels of test patients and of confidential ones are decoded, but nothing heeds them",
-	}
+	return map[int]string{}
 }
 
 // naming are the ways in which a test is named by a quirk: its function, a subtest, or a row that names one. The faults of

@@ -211,17 +211,18 @@ func TestCardIsQuick(t *testing.T) {
 		b.WriteString(scan("s"+id, id, "2024-04-02"))
 	}
 	r := newRig(t, b.String(), nil)
-	slowest := time.Duration(0)
+	var took []time.Duration
 	for i := range 100 {
 		begun := time.Now()
 		if len(r.cards(view(fmt.Sprintf("p%d", i*97), "")).Cards) != 1 {
 			t.Fatal("no card")
 		}
-		slowest = max(slowest, time.Since(begun))
+		took = append(took, time.Since(begun))
 	}
-	t.Logf("slowest of 100: %v", slowest)
-	if slowest > 500*time.Millisecond {
-		t.Errorf("the slowest took %v", slowest)
+	slices.Sort(took)
+	t.Logf("half within %v, the slowest %v", took[50], took[99])
+	if took[90] > 500*time.Millisecond {
+		t.Errorf("of ten cards one takes %v and more", took[90])
 	}
 }
 

@@ -158,11 +158,16 @@ func (a *assembly) count(s *Statement) *Statement {
 // merged record knows is kept too.
 func (a *assembly) people() {
 	c := a.c
+	records, tests := 0, 0
 	for _, s := range a.kept {
 		p := s.Person
 		if p == nil {
 			continue
 		}
+		if records++; p.Test {
+			tests++
+		}
+		c.Restricted = c.Restricted || p.Restricted
 		c.Identifiers = append(c.Identifiers, p.Identifiers...)
 		if p.ID == c.Patient {
 			c.Name, c.Sex, c.Phone = p.Name, p.Sex, p.Phone
@@ -176,6 +181,7 @@ func (a *assembly) people() {
 			}
 		}
 	}
+	c.Test = tests > 0 && tests == records
 	slices.Sort(c.Identifiers)
 	c.Identifiers = slices.Compact(c.Identifiers)
 	slices.Sort(c.Others)

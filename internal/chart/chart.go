@@ -34,6 +34,8 @@ type Chart struct {
 	Sex         string // male, female, other, unknown or empty, as FHIR writes it
 	Phone       string
 	Dead        Death
+	Test        bool // every record of the patient is labelled as made for tests
+	Restricted  bool // some record of the patient is labelled as confidential beyond the usual
 	Operations  []Operation
 	Studies     []Study
 	Reports     []Report

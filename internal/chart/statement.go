@@ -47,6 +47,8 @@ type Person struct {
 	ReplacedBy  []string // ids of records that replace this one
 	Replaces    []string
 	Inactive    bool
+	Test        bool // labelled as made for tests
+	Restricted  bool // labelled as confidential beyond the usual
 }
 
 // Order is a request for imaging: it can tell what a study or a booking is.

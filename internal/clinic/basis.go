@@ -13,7 +13,7 @@ import (
 
 // engine is counted up when surveil or intake decide something else on the same
 // input: stored plans are then made again.
-const engine = 7
+const engine = 8
 
 // basisOf is a hash of all that plans rest on beside the resources and rulings.
 func basisOf(o *Options, rules *surveil.Rules) string {

@@ -29,6 +29,9 @@ type Filter struct {
 	Standing []surveil.Standing
 	Snoozed  bool // items that a person hid until a later day, too
 	Limit    int  // 0: all
+	// Tests, if not nil, leaves out the rows of patients who are labelled as made
+	// for tests, and counts them.
+	Tests *int
 }
 
 // Row is a work item with its patient.
@@ -153,9 +156,18 @@ func (f *Filter) item(it *store.Item) bool {
 
 // line says whether a patient is wanted.
 func (f *Filter) line(l *store.Line) bool {
-	if f.Class != "" && !slices.Contains(l.Classes, f.Class) {
+	if f.Class != "" && !slices.Contains(l.Classes, f.Class) || !f.text(l) {
 		return false
 	}
+	if f.Tests != nil && l.Test {
+		*f.Tests++
+		return false
+	}
+	return true
+}
+
+// text says whether a patient has the text that is looked for.
+func (f *Filter) text(l *store.Line) bool {
 	if f.Text == "" {
 		return true
 	}
@@ -179,12 +191,12 @@ func (c *Clinic) Due(ctx context.Context, f Filter) ([]DueRow, error) {
 	var rows []DueRow
 	today := c.Today()
 	err := c.Lines(ctx, func(l store.Line) error {
-		if !f.line(&l) || f.Patient != "" && f.Patient != l.Patient || l.State == surveil.StateEnded {
+		if f.Patient != "" && f.Patient != l.Patient || l.State == surveil.StateEnded {
 			return nil
 		}
 		for _, o := range l.Owed {
 			wanted := slices.Contains(f.Standing, o.Standing) || len(f.Standing) == 0 && o.Standing != surveil.Upcoming
-			if !wanted || f.Class != "" && f.Class != o.Class || f.Until > 0 && o.Opens > f.Until {
+			if !wanted || f.Class != "" && f.Class != o.Class || f.Until > 0 && o.Opens > f.Until || !f.line(&l) {
 				continue
 			}
 			_, gone := l.Booked(today)

@@ -35,7 +35,7 @@ func content(ctx context.Context, p *Pages, d Digest) (digest.Input, error) {
 	if err := changed(ctx, c, &in); err != nil {
 		return in, err
 	}
-	rows, err := c.Worklist(ctx, clinic.Filter{Snoozed: true})
+	rows, err := c.Worklist(ctx, clinic.Filter{Snoozed: true, Tests: &in.Tests})
 	for i := range rows {
 		if rows[i].Snoozed > 0 {
 			in.Snoozed++
@@ -50,6 +50,10 @@ func content(ctx context.Context, p *Pages, d Digest) (digest.Input, error) {
 func changed(ctx context.Context, c *clinic.Clinic, in *digest.Input) error {
 	return c.SinceDigest(ctx, func(pair store.Pair, line store.Line) error {
 		for _, ch := range digest.Told(notice.Diff(pair.Then, pair.Now)) {
+			if line.Test {
+				in.Tests++
+				continue
+			}
 			in.Changed = append(in.Changed, digest.Change{Who: who(&line), Change: ch})
 		}
 		return nil
@@ -110,7 +114,7 @@ func what(r *clinic.Row) string {
 }
 
 func who(l *store.Line) digest.Person {
-	p := digest.Person{Name: l.Name, Record: l.Patient}
+	p := digest.Person{Name: l.Name, Record: l.Patient, Restricted: l.Restricted}
 	if len(l.Identifiers) > 0 {
 		p.Record = l.Identifiers[0][strings.LastIndexByte(l.Identifiers[0], '|')+1:]
 	}

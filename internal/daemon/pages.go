@@ -29,8 +29,8 @@ var _ web.Clinic = (*Pages)(nil)
 
 // Worklist gives every open work item.
 func (p *Pages) Worklist(ctx context.Context) (web.Worklist, error) {
-	rows, err := p.Clinic.Worklist(ctx, clinic.Filter{Snoozed: true})
 	out := web.Worklist{AsOf: p.Clinic.Today(), Site: p.Site}
+	rows, err := p.Clinic.Worklist(ctx, clinic.Filter{Snoozed: true, Tests: &out.Tests})
 	for i := range rows {
 		if rows[i].Snoozed > 0 {
 			out.Snoozed++
@@ -97,8 +97,8 @@ func (p *Pages) Patient(ctx context.Context, id string) (web.Patient, error) {
 
 // Questions gives every question that stands.
 func (p *Pages) Questions(ctx context.Context) (web.Questions, error) {
-	rows, err := p.Clinic.Questions(ctx, clinic.Filter{})
 	out := web.Questions{AsOf: p.Clinic.Today(), Site: p.Site}
+	rows, err := p.Clinic.Questions(ctx, clinic.Filter{Tests: &out.Tests})
 	for i := range rows {
 		r, w := &rows[i], &rows[i].Item.Work
 		q := web.Question{Patient: r.Line.Patient, Name: r.Line.Name, Record: web.RecordNumber(r.Line.Identifiers), Text: r.Text, About: w.About, Since: w.From, Hides: w.Urgency == "asap", Visit: w.Visit}

@@ -12,8 +12,11 @@
 //     everything, and a last line says how many more there are.
 //   - Mail is read on many screens. A patient is named by initials and the end
 //     of the record number; full names, and what findings and questions say,
-//     come only where the site has switched names on. The subject holds counts
-//     only.
+//     come only where the site has switched names on. A patient with a restricted
+//     record (label R or V) is never named, and no finding of theirs is told. The
+//     subject holds counts only.
+//   - Patients labelled as made for tests are in no list; how many lines that
+//     leaves out is said.
 //   - The key of a letter is its day and its recipient: a letter that is made
 //     twice is the same letter.
 package digest
@@ -44,6 +47,7 @@ type Input struct {
 	Results   []Item // reports and findings that nobody has reviewed, reports that are late
 	Questions []Item
 	Snoozed   int // items that a person hid until a later day: in none of the lists
+	Tests     int // items and changes of patients labelled as made for tests: in none of the lists
 	Sums      []Sum
 	Sources   []Source
 	Drafts    []string // protocols in force that nobody has signed off
@@ -51,8 +55,9 @@ type Input struct {
 
 // Person is a patient as a letter may name them.
 type Person struct {
-	Name   string
-	Record string // the record number, whole
+	Name       string
+	Record     string // the record number, whole
+	Restricted bool   // labelled as confidential beyond the usual: never named in mail
 }
 
 // Change is a difference between two plans of a person.
@@ -174,8 +179,15 @@ func Tail(record string) string {
 	return "…" + string(r[len(r)-min(4, len(r)/2):])
 }
 
-// call is how a letter names a person.
+// withheld stands for a person with a restricted record.
+const withheld = "restricted record (see the pages)"
+
+// call is how a letter names a person. One with a restricted record is not named,
+// not even by initials: the line stands there all the same.
 func (p Person) call(names bool) string {
+	if p.Restricted {
+		return withheld
+	}
 	if names && strings.TrimSpace(p.Name) != "" {
 		return strings.TrimSpace(tame(p.Name) + " " + tame(p.Record))
 	}

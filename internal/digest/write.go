@@ -54,6 +54,7 @@ type view struct {
 	Alarms                []string
 	Sections              []section
 	Snoozed               string
+	Tests                 string
 	Sums                  []sumView
 	Sources               []sourceView
 	Cautions              []string
@@ -114,6 +115,9 @@ func newView(in Input) view {
 	if in.Snoozed > 0 {
 		v.Snoozed = group(in.Snoozed) + " more snoozed until a later day."
 	}
+	if in.Tests > 0 {
+		v.Tests = "Left out: " + group(in.Tests) + " about patients labelled as made for tests (HTEST)."
+	}
 	v.addSums(in)
 	return v
 }
@@ -132,7 +136,7 @@ func items(in Input, title, short, none string, list []Item) section {
 		if it.Booked > 0 {
 			l.When = strings.TrimPrefix(l.When+", booked "+it.Booked.Text(), ", ")
 		}
-		if in.Names {
+		if in.Names && !it.Who.Restricted {
 			l.Detail = tame(it.Detail)
 		}
 		s.Lines = append(s.Lines, l)

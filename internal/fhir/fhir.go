@@ -41,6 +41,11 @@
 // server: what is left out here would be deleted there.
 package fhir
 
+import (
+	"slices"
+	"strings"
+)
+
 // Resource is one decoded resource: a pointer to one of the record types of this package, or *[Skipped].
 type Resource interface {
 	// Head gives the fields that every resource has. Never nil.
@@ -79,6 +84,20 @@ type Meta struct {
 // IsZero says whether nothing was said; an empty list says nothing.
 func (m Meta) IsZero() bool {
 	return m.VersionID == "" && m.LastUpdated == "" && m.Source == "" && len(m.Profile) == 0 && len(m.Security) == 0
+}
+
+// Test says that the record was made for tests: the label HTEST (HL7 v3 ActReason). It takes a patient out of lists, so
+// only the code system's own names count.
+func (m *Meta) Test() bool {
+	return slices.ContainsFunc(m.Security, func(c Coding) bool {
+		return c.Code == "HTEST" && slices.Contains([]string{"http://terminology.hl7.org/CodeSystem/v3-ActReason", "http://hl7.org/fhir/v3/ActReason", "urn:oid:2.16.840.1.113883.5.8"}, strings.TrimSuffix(c.System, "/"))
+	})
+}
+
+// Restricted says that the record is confidential beyond the usual: the labels R and V (HL7 v3 Confidentiality), of
+// whatever system, because it only holds something back.
+func (m *Meta) Restricted() bool {
+	return slices.ContainsFunc(m.Security, func(c Coding) bool { return c.Code == "R" || c.Code == "V" })
 }
 
 // Coding is one code of one system, as sent.

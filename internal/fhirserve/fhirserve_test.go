@@ -445,3 +445,27 @@ func TestSeen(t *testing.T) {
 		t.Errorf("seen %+v", *r.seen)
 	}
 }
+
+// Labels of a patient stand on what is served about them, and a change of theirs
+// is a change of it.
+func TestLabels(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, patients(2), nil)
+	before := r.get("/fhir/CarePlan?patient=q1", 200)
+	if strings.Contains(string(before), `"security"`) {
+		t.Error("a label from nowhere")
+	}
+	*r.now = r.now.Add(time.Hour)
+	r.take(`{"resourceType":"Patient","id":"q1","meta":{"versionId":"2","security":[{"system":"http://terminology.hl7.org/CodeSystem/v3-Confidentiality","code":"V"},{"system":"http://terminology.hl7.org/CodeSystem/v3-ActReason","code":"HTEST"}]},"identifier":[{"system":"urn:mrn","value":"Q-1"}],"name":[{"family":"Quay-1","given":["Testa"]}]}`)
+	for _, typ := range []string{"CarePlan", "Task", "ServiceRequest", "Provenance"} {
+		p := r.search("/fhir/" + typ + "?_lastUpdated=ge2025-06-01T13:00:00Z")
+		if len(p.Entry) == 0 {
+			t.Errorf("%s: nothing has changed", typ)
+		}
+		for _, e := range p.Entry {
+			if text := string(e.Resource); !strings.Contains(text, `"code":"HTEST"`) || !strings.Contains(text, `"code":"R"`) {
+				t.Errorf("%s without labels: %.200s", typ, text)
+			}
+		}
+	}
+}

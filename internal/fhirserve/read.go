@@ -149,7 +149,11 @@ func (r *rendering) body(e *entry) (written, error) {
 	}
 	at := time.UnixMilli(e.at).UTC()
 	stamp := at.Format("2006-01-02T15:04:05.000Z")
-	sum := sha256.Sum256(append([]byte(stamp), raw...))
+	labels, err := r.labels(e)
+	if err != nil {
+		return written{}, err
+	}
+	sum := sha256.Sum256(append([]byte(stamp+labels), raw...))
 	version := hex.EncodeToString(sum[:8])
 	head := `{"resourceType":"` + e.typ + `",`
 	rest, ok := bytes.CutPrefix(raw, []byte(head))
@@ -158,8 +162,28 @@ func (r *rendering) body(e *entry) (written, error) {
 	}
 	id := `"id":"` + e.id + `",`
 	rest = bytes.TrimPrefix(rest, []byte(id)) // a Task has none yet
-	text := slices.Concat([]byte(head+id+`"meta":{"versionId":"`+version+`","lastUpdated":"`+stamp+`"},`), rest)
+	text := slices.Concat([]byte(head+id+`"meta":{"versionId":"`+version+`","lastUpdated":"`+stamp+`"`+labels+`},`), rest)
 	return written{text, version, at}, nil
+}
+
+// labels are those of the patient that matter to whoever reads on: made for tests,
+// confidential beyond the usual.
+func (r *rendering) labels(e *entry) (string, error) {
+	if e.patient == "" {
+		return "", nil
+	}
+	l, _, err := r.snap.Line(e.patient)
+	var list []string
+	if l.Test {
+		list = append(list, `{"system":"http://terminology.hl7.org/CodeSystem/v3-ActReason","code":"HTEST"}`)
+	}
+	if l.Restricted {
+		list = append(list, `{"system":"http://terminology.hl7.org/CodeSystem/v3-Confidentiality","code":"R"}`)
+	}
+	if err != nil || len(list) == 0 {
+		return "", err
+	}
+	return `,"security":[` + strings.Join(list, ",") + "]", nil
 }
 
 // raw is a resource without meta.

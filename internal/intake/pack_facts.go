@@ -140,6 +140,8 @@ func (c *coder) person(p *chart.Person) {
 	c.list(&p.ReplacedBy)
 	c.list(&p.Replaces)
 	c.bool(&p.Inactive)
+	c.bool(&p.Test)
+	c.bool(&p.Restricted)
 }
 
 func (c *coder) operation(o *chart.Operation) {

@@ -12,6 +12,7 @@ func (in *input) patient(r *fhir.Patient) {
 	in.s.Patient = r.ID
 	p := fact(in.m, &in.m.room.person)
 	p.ID, p.Name, p.Born, p.Sex, p.Phone = r.ID, nameOfPerson(r.Name), r.BirthDate, r.Gender, phone(r.Telecom)
+	p.Test, p.Restricted = r.Meta.Test(), r.Meta.Restricted()
 	p.Inactive = r.Active != nil && !*r.Active
 	for i := range r.Identifier {
 		if r.Identifier[i].Value != "" {

@@ -29,6 +29,8 @@ type Line struct {
 	Questions   int           `json:"questions,omitempty"`
 	BookedGone  day.Day       `json:"bookedGone,omitempty"` // an imaging appointment on this day has passed, and no study came
 	NextBooking day.Day       `json:"nextBooking,omitempty"`
+	Test        bool          `json:"test,omitempty"`       // made for tests
+	Restricted  bool          `json:"restricted,omitempty"` // confidential beyond the usual
 }
 
 // Implanted is an implant of a patient with its index date, which may be known
@@ -67,7 +69,7 @@ type lineRecord struct {
 func LineOf(p *surveil.Plan, c *chart.Chart) Line {
 	l := Line{Patient: p.Patient, Others: c.Others, Identifiers: p.Identifiers, Name: c.Name, Born: c.Born.String(), Sex: c.Sex, Phone: c.Phone,
 		State: p.Surveillance, Ended: p.Ended, FollowUp: p.FollowUp, ImagingGap: p.ImagingGap, LastSeen: p.LastSeen, LastImaging: p.LastImaging,
-		Questions: len(p.Questions)}
+		Questions: len(p.Questions), Test: c.Test, Restricted: c.Restricted}
 	about := map[string]bool{}
 	for i := range p.Work {
 		about[p.Work[i].Visit] = p.Work[i].Visit != ""
@@ -166,16 +168,16 @@ func Lines(r kv.Reader, p *Page, limit int) (list []Line, more bool, err error) 
 
 // PutPlan stores a plan and its line in place of the one before, which may be
 // nil, and the day on which it wakes. Where nothing but the as-of date differs,
-// the plan before stays.
+// the plan before stays, unless the patient's labels changed.
 func (w *Writer) PutPlan(before, p *surveil.Plan, l Line) error {
-	state, had, err := w.lineState(p.Patient)
+	old, had, err := ReadLine(w.Tx, p.Patient)
 	if err != nil {
 		return err
 	}
 	if err := w.move(before, p); err != nil {
 		return err
 	}
-	if before == nil || before.Wake != p.Wake || !before.Same(p) {
+	if relabelled := had && (old.Test != l.Test || old.Restricted != l.Restricted); before == nil || before.Wake != p.Wake || relabelled || !before.Same(p) {
 		if err := w.keepThen(p.Patient, before); err != nil {
 			return err
 		}
@@ -191,7 +193,7 @@ func (w *Writer) PutPlan(before, p *surveil.Plan, l Line) error {
 		w.counts.Patients.WithImplant++
 	}
 	if had {
-		*w.counts.Patients.of(state)--
+		*w.counts.Patients.of(old.State)--
 	}
 	*w.counts.Patients.of(l.State)++
 	if err := w.putBare(p.Patient, bareImplants(p)); err != nil {

@@ -175,6 +175,7 @@ type questionsPage struct {
 	Groups []questionGroup
 	Count  int
 	Hides  int
+	Tests  int // questions about patients labelled as made for tests
 }
 
 // questionGroup are the questions of one kind.
@@ -188,7 +189,7 @@ func (s *Server) questions(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p := questionsPage{frame: s.frame("Questions", q.Site, q.AsOf, nil), Count: len(q.Rows)}
+	p := questionsPage{frame: s.frame("Questions", q.Site, q.AsOf, nil), Count: len(q.Rows), Tests: q.Tests}
 	rows := slices.Clone(q.Rows)
 	slices.SortStableFunc(rows, func(a, b Question) int {
 		return cmp.Or(strings.Compare(a.Kind, b.Kind), compareBool(b.Hides, a.Hides), compareDay(a.Since, b.Since), strings.Compare(a.Patient, b.Patient))

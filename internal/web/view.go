@@ -33,6 +33,8 @@ type Worklist struct {
 	Rows   []Row
 	// Snoozed is how many more a person hid until a later day.
 	Snoozed int
+	// Tests is how many more are about patients labelled as made for tests.
+	Tests int
 }
 
 // Row is one open work item with what is needed to act on it.
@@ -77,6 +79,8 @@ type Questions struct {
 	AsOf day.Day
 	Site string
 	Rows []Question
+	// Tests is how many more are about patients labelled as made for tests.
+	Tests int
 }
 
 // Question is one question about one patient.

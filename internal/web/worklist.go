@@ -25,6 +25,7 @@ type worklistPage struct {
 	Count    int // rows wanted
 	Total    int // all rows
 	Snoozed  int // items that a person hid until a later day
+	Tests    int // items about patients labelled as made for tests
 	First    int // of the rows on this page, from 1
 	Last     int
 	Back, On string // addresses of the pages before and after; empty: none
@@ -75,7 +76,7 @@ func (s *Server) worklist(w http.ResponseWriter, r *http.Request) error {
 
 func (s *Server) worklistPage(list Worklist, want wish) worklistPage {
 	rows, counts := want.pick(list.Rows)
-	p := worklistPage{frame: s.frame("Worklist", list.Site, list.AsOf, list.Alarms), Count: len(rows), Total: len(list.Rows), Snoozed: list.Snoozed}
+	p := worklistPage{frame: s.frame("Worklist", list.Site, list.AsOf, list.Alarms), Count: len(rows), Total: len(list.Rows), Snoozed: list.Snoozed, Tests: list.Tests}
 	p.Tabs, p.Filters, p.Heads = tabs(want, counts), filters(want, list.Rows), heads(want)
 	link := func(change func(*wish)) string {
 		other := want
