@@ -95,7 +95,7 @@ func (o *exportOptions) run(ctx context.Context, e *env) (done *exported, err er
 		during, show, clear := showProgress(e, "exporting", "patients")
 		defer clear()
 		x := exporter{e: during, to: o.files(), done: o.begun(), used: map[string]bool{},
-			o: export.Options{Site: db.ID(), At: e.now(), Protocols: cl.Protocols(), Bundled: o.out != ""}}
+			o: export.Options{Site: db.ID(), At: e.now(), Protocols: cl.Known(), Bundled: o.out != ""}}
 		done, err = x.finish(x.plans(ctx, cl, o.patient, show))
 		return err
 	})

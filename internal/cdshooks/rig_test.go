@@ -20,7 +20,7 @@ import (
 
 // rig is the service over a clinic in memory.
 type rig struct {
-	t    *testing.T
+	t    testing.TB
 	c    *clinic.Clinic
 	h    http.Handler
 	log  *bytes.Buffer
@@ -40,7 +40,7 @@ func scan(id, patient, on string) string {
 `
 }
 
-func newRig(t *testing.T, resources string, change func(*cdshooks.Options)) *rig {
+func newRig(t testing.TB, resources string, change func(*cdshooks.Options)) *rig {
 	t.Helper()
 	now := func() time.Time { return time.Date(2025, 6, 1, 12, 0, 0, 0, time.UTC) }
 	w, err := assess.Prepare(assess.Options{Shipped: config.Files})

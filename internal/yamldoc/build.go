@@ -3,6 +3,7 @@ package yamldoc
 import (
 	"errors"
 	"fmt"
+	"strings"
 
 	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
@@ -26,7 +27,7 @@ func build(name string, doc []byte) (n *Node, ps []Problem) {
 			n, ps = nil, []Problem{{File: name, Text: fmt.Sprintf("this is not readable as YAML (%v)", r)}}
 		}
 	}()
-	tokens := lexer.Tokenize(string(doc))
+	tokens := lexer.Tokenize(strings.ReplaceAll(string(doc), "\r\n", "\n")) // the lexer counts a line twice that ends in both
 	if b.refuse(tokens); len(b.problems) > 0 {
 		return nil, b.problems
 	}

@@ -255,3 +255,15 @@ func FuzzParse(f *testing.F) {
 		walk(n, 0)
 	})
 }
+
+// Files whose lines end in CR LF have the same lines as others.
+func TestLinesOfOtherSystems(t *testing.T) {
+	t.Parallel()
+	for _, doc := range []string{"# a remark\n\na: 1\nb:\n  - c: 2 # another\n", "# a remark\na: 1\nb:\n    d: [\n"} {
+		n, plain := yamldoc.Parse("x", []byte(doc))
+		m, other := yamldoc.Parse("x", []byte(strings.ReplaceAll(doc, "\n", "\r\n")))
+		if fmt.Sprint(plain) != fmt.Sprint(other) || (n == nil) != (m == nil) || n != nil && draw(n) != draw(m) {
+			t.Errorf("%v, not %v", other, plain)
+		}
+	}
+}
