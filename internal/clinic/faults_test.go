@@ -27,7 +27,7 @@ import (
 
 // A clinic whose server misbehaved holds, within three polls after it is over, what a clinic has whose server never
 // did: the same plans and open work, to the byte, and on the server the same Tasks, each once. So it is for each fault,
-// whether the server is read type by type or patient by patient.
+// whether the server is read type by type (odd seeds) or patient by patient.
 func TestFaultsOfTheServerLeaveNoTrace(t *testing.T) {
 	t.Parallel()
 	for _, f := range fakefhir.Faults() {
@@ -35,9 +35,7 @@ func TestFaultsOfTheServerLeaveNoTrace(t *testing.T) {
 			t.Parallel()
 			var hits atomic.Int64
 			for seed := range faultSeeds() {
-				for _, byPatient := range []bool{false, true} {
-					hits.Add(int64(newStorm(t, f, uint64(seed+1), byPatient).run()))
-				}
+				hits.Add(int64(newStorm(t, f, uint64(seed+1), seed%2 == 1).run()))
 			}
 			if hits.Load() == 0 {
 				t.Error("it never struck")
@@ -51,7 +49,10 @@ func faultSeeds() int {
 	if n, err := strconv.Atoi(os.Getenv("PERENNIAL_SEEDS")); err == nil && n > 0 {
 		return n
 	}
-	return 1
+	if testing.Short() {
+		return 1
+	}
+	return 5
 }
 
 // site is a server on which people work, and a clinic that reads it and sends its Tasks there.

@@ -137,7 +137,7 @@ func (b *bulk) look(ctx context.Context) {
 func (b *bulk) see(i int, page fhir.Page) {
 	var mine []task
 	for _, e := range page.Entries {
-		if t, ok := b.jobs[i].mine(e.Body); ok {
+		if t, ok := b.jobs[i].mine(e); ok {
 			mine = append(mine, t)
 		}
 	}

@@ -216,7 +216,7 @@ func (j *job) find(ctx context.Context) ([]task, error) {
 			return nil, err
 		}
 		for _, e := range page.Entries {
-			if t, ok := j.mine(e.Body); ok && !slices.ContainsFunc(found, func(f task) bool { return f.id == t.id }) {
+			if t, ok := j.mine(e); ok && !slices.ContainsFunc(found, func(f task) bool { return f.id == t.id }) {
 				found = append(found, t)
 			}
 		}
@@ -230,9 +230,14 @@ func believable(page fhir.Page) bool {
 	return !(len(page.Entries) == 0 && page.Total > 0) && !slices.ContainsFunc(page.Outcomes, func(o fhir.OutcomeIssue) bool { return o.Severity == "error" || o.Severity == "fatal" })
 }
 
-// mine says whether a resource is a Task of the item.
-func (j *job) mine(body []byte) (task, bool) {
+// mine says whether an entry is a Task of the item. Where its address has the id in other case, the address counts: it is
+// what the server can be asked with.
+func (j *job) mine(e fhir.PageEntry) (task, bool) {
+	body := e.Body
 	typ, id := fhir.Peek(body)
+	if at := e.FullURL[strings.LastIndexByte(e.FullURL, '/')+1:]; strings.EqualFold(at, id) {
+		id = at
+	}
 	tr, err := parse(body)
 	if typ != "Task" || id == "" || err != nil {
 		return task{}, false
@@ -286,13 +291,26 @@ func (j *job) write(ctx context.Context, id string) (string, error) {
 	})
 	if fault.KindOf(err) == fault.NotFound { // removed a moment ago, unless the server only says so for the write
 		if _, rerr := j.s.o.Client.Read(ctx, "Task", id); fault.KindOf(rerr) == fault.NotFound {
-			return j.gone(ctx, "Task/"+id)
+			return j.vanished(ctx, id)
 		}
 	}
 	if err != nil {
 		return "", err
 	}
 	return told(v.Ref(), m.body != nil, m.kept), nil
+}
+
+// vanished is for a Task that is there no more when it is to be written. A server that finds it all the same contradicts
+// itself, and nobody removed anything.
+func (j *job) vanished(ctx context.Context, id string) (string, error) {
+	found, err := j.find(ctx)
+	if err == nil && slices.ContainsFunc(found, func(t task) bool { return strings.EqualFold(t.id, id) }) {
+		err = fault.New(fault.Unavailable, "write Task", "If this goes on, ask the server's administrator.", errors.New("the server finds the Task and says that it is not there"))
+	}
+	if err != nil {
+		return "", err
+	}
+	return j.gone(ctx, "Task/"+id)
 }
 
 // retire marks a second Task of the item as entered in error, unless a person set its status.

@@ -285,3 +285,35 @@ func TestSearchThatDoesNotTell(t *testing.T) {
 		}
 	}
 }
+
+// A server that finds a Task and then says that it is not there contradicts itself: nobody removed the Task. Where its
+// address has the id in other case, it is asked by the address.
+func TestFoundAndNotThere(t *testing.T) {
+	t.Parallel()
+	for name, c := range map[string]struct{ address, known string }{
+		"never there":   {"http://x.invalid/fhir/Task/new-1", ""},
+		"in other case": {"http://x.invalid/fhir/Task/new-1", "new-1"},
+	} {
+		found := fmt.Sprintf(`{"resourceType":"Task","id":"NEW-1","meta":{"versionId":"1"},"identifier":[{"system":%q,"value":%q}],"status":"requested","intent":"proposal"}`, fhir.TokenSystem("s"), fhir.Token("s", item().Key))
+		server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, q *http.Request) {
+			w.Header().Set("Content-Type", "application/fhir+json")
+			switch id := q.URL.Path[strings.LastIndexByte(q.URL.Path, '/')+1:]; {
+			case id == "Task":
+				fmt.Fprintf(w, `{"resourceType":"Bundle","type":"searchset","total":1,"entry":[{"fullUrl":%q,"resource":%s}]}`, c.address, found)
+			case id != c.known || id == "":
+				w.WriteHeader(http.StatusNotFound)
+			default:
+				fmt.Fprint(w, found)
+			}
+		}))
+		t.Cleanup(server.Close)
+		client, err := fhirhttp.New(fhirhttp.Options{Base: server.URL, Tries: 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		receipt, err := fhirtask.NewServer(fhirtask.ServerOptions{Client: client, Site: "s"}).Carry(t.Context(), wrap(t, done()))
+		if bad := fault.KindOf(err) == fault.Unavailable; bad != (c.known == "") || !bad && (err != nil || !strings.HasPrefix(receipt, "Task/new-1 updated")) {
+			t.Errorf("%s: %q, %v", name, receipt, err)
+		}
+	}
+}
