@@ -290,14 +290,24 @@ func (r rowView) Reason() string { return strings.TrimPrefix(r.Why, notice.Title
 // Pressing says whether a word of urgency is to be shown.
 func (r rowView) Pressing() bool { return r.Urgency != "" && r.Urgency != "routine" }
 
+// remark is a line about what people did with a Task; Loud where the work stays
+// though they closed or removed it.
+type remark struct {
+	Text string
+	Loud bool
+}
+
 // Said is what people did with the Task of the row, in lines; of their notes the
 // newest where the row is one of many.
-func (r rowView) Said(all bool) []string {
+func (r rowView) Said(all bool) (list []remark) {
 	e := r.There
 	if n := len(e.Notes); n > 1 && !all {
 		e.Notes = e.Notes[n-1:]
 	}
-	return e.Lines(true)
+	for i, text := range e.Lines(true) {
+		list = append(list, remark{text, i == 0 && (e.Closes() || e.Removed) || i == 1 && e.Removed})
+	}
+	return list
 }
 
 // HasVisit says whether the row is about a visit.
