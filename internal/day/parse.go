@@ -38,11 +38,13 @@ func Parse(text string, zone *time.Location) (Span, int, error) {
 	return inZone(s.First, minute-c.offset, c.second, zone)
 }
 
+// epoch is the Day of 1970-01-01.
+const epoch = 719163
+
 // inZone converts a UTC day and minute (which may lie outside the day) to the
 // civil date of the zone.
 func inZone(d Day, minute, second int, zone *time.Location) (Span, int, error) {
-	const unixEpoch = 719163 // the Day of 1970-01-01
-	seconds := (int64(d)-unixEpoch)*86400 + int64(minute)*60 + int64(second)
+	seconds := (int64(d)-epoch)*86400 + int64(minute)*60 + int64(second)
 	_, shift := time.Unix(seconds, 0).In(zone).Zone()
 	seconds += int64(shift)
 	days := seconds / 86400
@@ -50,7 +52,7 @@ func inZone(d Day, minute, second int, zone *time.Location) (Span, int, error) {
 	if rest < 0 {
 		days, rest = days-1, rest+86400
 	}
-	got := Day(days + unixEpoch)
+	got := Day(days + epoch)
 	if got < Min || got > Max {
 		return Span{}, NoMinute, bad(d.String(), "the date lies outside the calendar")
 	}
@@ -164,4 +166,55 @@ func bad(text, why string) error {
 		text = text[:40] + "…"
 	}
 	return fmt.Errorf("%q is not a date that FHIR allows: %s", text, why)
+}
+
+// Millis reads an instant with seconds and an offset (2026-03-03T10:00:00.123+01:00, or Z) as milliseconds since 1970-01-01
+// 00:00 UTC; false for every other form, and at the ends of the calendar. It is the short way for what servers write into
+// each resource.
+func Millis(text string) (int64, bool) {
+	if len(text) < 20 || text[4] != '-' || text[7] != '-' || text[10] != 'T' || text[13] != ':' || text[16] != ':' {
+		return 0, false
+	}
+	y, ok1 := four(text)
+	m, ok2 := two(text, 5)
+	d, ok3 := two(text, 8)
+	hour, ok4 := two(text, 11)
+	minute, ok5 := two(text, 14)
+	second, ok6 := two(text, 17)
+	if !(ok1 && ok2 && ok3 && ok4 && ok5 && ok6) || hour > 23 || minute > 59 || second > 59 {
+		return 0, false
+	}
+	on := Of(y, m, d)
+	if on <= Min || on >= Max {
+		return 0, false
+	}
+	at := skipFraction(text, 19)
+	offset, ok := offsetOf(text[at:])
+	seconds := (int64(on)-epoch)*86400 + int64(hour*60+minute-offset)*60 + int64(second)
+	return seconds*1000 + thousandths(text[19:at]), ok
+}
+
+// offsetOf reads Z or ±hh:mm, in minutes.
+func offsetOf(text string) (int, bool) {
+	if text == "Z" {
+		return 0, true
+	}
+	if len(text) != 6 || text[3] != ':' || text[0] != '+' && text[0] != '-' {
+		return 0, false
+	}
+	h, ok1 := two(text, 1)
+	m, ok2 := two(text, 4)
+	if text[0] == '-' {
+		h, m = -h, -m
+	}
+	return h*60 + m, ok1 && ok2 && h >= -14 && h <= 14 && m >= -59 && m <= 59
+}
+
+// thousandths reads ".123…"; what follows the third digit is left off.
+func thousandths(text string) (n int64) {
+	for i, unit := 1, int64(100); i < len(text) && unit > 0; i++ {
+		n += int64(text[i]-'0') * unit
+		unit /= 10
+	}
+	return n
 }

@@ -146,13 +146,24 @@ func UIDKey(s string) string {
 	if len(s) == 0 || len(s) > 64 || s[0] == '.' || s[len(s)-1] == '.' || !strings.Contains(s, ".") {
 		return ""
 	}
-	for i := range len(s) {
-		if s[i] != '.' && (s[i] < '0' || s[i] > '9') || s[i] == '.' && s[i-1] == '.' {
-			return ""
-		}
+	var odd, before byte
+	for i := range len(s) { // without a step that cannot be foreseen
+		is := uidSigns[s[i]]
+		odd |= is&0x80 | is&before
+		before = is
+	}
+	if odd != 0 {
+		return ""
 	}
 	return s
 }
+
+// uidSigns says of each byte what it is in a UID: 1 the dot, 0 a digit, 0x80 none.
+const (
+	noUID    = "\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80"
+	uidSigns = noUID + noUID + "\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x80\x01\x80" + "\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00\x80\x80\x80\x80\x80\x80" +
+		noUID + noUID + noUID + noUID + noUID + noUID + noUID + noUID + noUID + noUID + noUID + noUID
+)
 
 // StudyUID finds the study instance UID among an ImagingStudy's identifiers, in its canonical form, "" without one.
 // It takes an identifier of the system urn:dicom:uid or with urn:oid: before its value, then a bare UID of

@@ -47,7 +47,7 @@ func (in *input) orders(list []fhir.Reference) []string {
 func (in *input) settle(r *fhir.ImagingStudy, s *chart.Study) error {
 	ask := codes.Study{Procedure: in.procedureCodes(r, false)}
 	ask.Modalities = in.modalities(r)
-	what, rule, known := in.m.Book.Study(ask)
+	what, rule, known := in.m.memo.study(in.m.Book, ask, in.m.codings)
 	s.CodedSeparate = known && !strings.HasPrefix(rule.How, "modality") // no words were given, so it was a code
 	if !s.CodedSeparate || what.Covers == 0 && !what.Never || len(r.Modality) == 0 || !s.On.Known() {
 		if in.m.Series != nil && r.Series == nil {

@@ -67,6 +67,7 @@ type Mapper struct {
 	in       input
 	refs     texts
 	room     rooms
+	memo     memo
 }
 
 // rooms are where facts are written that hold only until the next call.
@@ -292,6 +293,14 @@ func Millis(instant string) int64 {
 	if instant == "" {
 		return 0
 	}
+	if ms, ok := day.Millis(instant); ok {
+		return ms
+	}
+	return anyMillis(instant)
+}
+
+// anyMillis is Millis for all forms of an instant.
+func anyMillis(instant string) int64 {
 	on, minute, err := day.Parse(instant, time.UTC)
 	if err != nil {
 		return 0
