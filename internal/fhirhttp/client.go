@@ -123,7 +123,7 @@ func (o Options) withDefaults() Options {
 		o.Now = time.Now
 	}
 	if o.Sleep == nil {
-		o.Sleep = sleep
+		o.Sleep = Sleep
 	}
 	if o.Jitter == nil {
 		o.Jitter = rand.Float64
@@ -150,8 +150,8 @@ func (o Options) withNumbers() Options {
 	return o
 }
 
-// sleep waits, or gives up with the context.
-func sleep(ctx context.Context, d time.Duration) error {
+// Sleep waits, or gives up with the context.
+func Sleep(ctx context.Context, d time.Duration) error {
 	t := time.NewTimer(d)
 	defer t.Stop()
 	select {

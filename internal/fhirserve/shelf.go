@@ -98,18 +98,27 @@ func (x *index) fill(o *Options, snap clinic.Snapshot, before *index, known []*p
 	return nil
 }
 
+func (s shelved) since() store.Stamp { return s.stamp }
+func (l lined) since() store.Stamp   { return l.stamp }
+
+// fresh says what is to be read: what has not changed is taken over from the index before. It notes the stamp of what is
+// read.
+func fresh[T interface{ since() store.Stamp }](now, before map[string]T, stamp *store.Stamp) func(string, store.Stamp) bool {
+	return func(key string, s store.Stamp) bool {
+		if old, ok := before[key]; ok && old.since() == s {
+			now[key] = old
+			return false
+		}
+		*stamp = s
+		return true
+	}
+}
+
 // readPlans lists what plans give.
 func (x *index) readPlans(o *Options, snap clinic.Snapshot, before *index) error {
 	x.plans = make(map[string]shelved, len(before.plans))
 	var stamp store.Stamp
-	wanted := func(key string, s store.Stamp) bool {
-		if old, ok := before.plans[key]; ok && old.stamp == s {
-			x.plans[key] = old
-			return false
-		}
-		stamp = s
-		return true
-	}
+	wanted := fresh(x.plans, before.plans, &stamp)
 	list := export.Options{Site: o.Clinic.Site(), Served: true, Listed: true}
 	return store.EachPlan(snap.Reader(), wanted, func(key string, p store.KeptPlan) error {
 		all, err := export.Plan(&list, p.Plan)
@@ -136,14 +145,7 @@ func planEntries(all []export.Resource, patient string, at int64) []*entry {
 func (x *index) readItems(o *Options, snap clinic.Snapshot, before *index) error {
 	x.items = make(map[string]shelved, len(before.items))
 	var stamp store.Stamp
-	wanted := func(key string, s store.Stamp) bool {
-		if old, ok := before.items[key]; ok && old.stamp == s {
-			x.items[key] = old
-			return false
-		}
-		stamp = s
-		return true
-	}
+	wanted := fresh(x.items, before.items, &stamp)
 	return store.EachItem(snap.Reader(), wanted, func(key string, it store.Item) error {
 		x.items[key] = shelved{stamp, it.Patient, it.Changed, []*entry{itemEntry(o.Clinic.Site(), &it, 0)}}
 		return nil
@@ -161,14 +163,7 @@ func itemEntry(site string, it *store.Item, plan int64) *entry {
 func (x *index) readLines(snap clinic.Snapshot, before *index) error {
 	x.lines, x.alias = make(map[string]lined, len(before.lines)), map[string]string{}
 	var stamp store.Stamp
-	wanted := func(key string, s store.Stamp) bool {
-		if old, ok := before.lines[key]; ok && old.stamp == s {
-			x.lines[key] = old
-			return false
-		}
-		stamp = s
-		return true
-	}
+	wanted := fresh(x.lines, before.lines, &stamp)
 	err := store.EachLine(snap.Reader(), wanted, func(key string, l store.Line) error {
 		x.lines[key] = lined{stamp, l.Patient, l.Others}
 		return nil

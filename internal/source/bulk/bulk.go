@@ -78,7 +78,7 @@ func New(client *fhirhttp.Client, o Options) *Source {
 		o.Now = time.Now
 	}
 	if o.Sleep == nil {
-		o.Sleep = sleep
+		o.Sleep = fhirhttp.Sleep
 	}
 	return &Source{o: o, client: client}
 }
@@ -88,17 +88,6 @@ func or(d, otherwise time.Duration) time.Duration {
 		return otherwise
 	}
 	return d
-}
-
-func sleep(ctx context.Context, d time.Duration) error {
-	t := time.NewTimer(d)
-	defer t.Stop()
-	select {
-	case <-ctx.Done():
-		return ctx.Err()
-	case <-t.C:
-		return nil
-	}
 }
 
 // Name is the source's name.
