@@ -169,7 +169,7 @@ func addNames(names map[string]string, v any) {
 
 // FuzzReference: no text crashes, and a canonical form stays itself.
 func FuzzReference(f *testing.F) {
-	for _, s := range []string{"Patient/1", "https://h/f/Patient/1/_history/2", "#x", "urn:uuid:1", "Patient?x=y", "//", "A/b/_history/"} {
+	for _, s := range []string{"Patient/1", "https://h/f/Patient/1/_history/2", "#x", "urn:uuid:1", "Patient?x=y", "//", "A/b/_history/", "A/\r/", "A/\u0085/"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {

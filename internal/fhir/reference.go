@@ -3,6 +3,7 @@ package fhir
 import (
 	"cmp"
 	"strings"
+	"unicode"
 )
 
 // Kind says how a reference names its target.
@@ -46,7 +47,7 @@ func ParseReference(s string) Ref {
 // parseLiteral reads [base/]Type/id[/_history/version].
 func parseLiteral(s string) Ref {
 	odd := Ref{Kind: Odd, ID: s}
-	if strings.ContainsAny(s, "?# ") {
+	if strings.ContainsAny(s, "?#") || strings.ContainsFunc(s, unicode.IsSpace) {
 		return odd
 	}
 	rest, version := s, ""
