@@ -328,7 +328,7 @@ func TestComesBack(t *testing.T) {
 		t.Error("it was written again")
 	}
 	asked := on(t, s, "ServiceRequest")[0].ID
-	r.give(strings.Replace(s.Truth()["ServiceRequest/"+asked], `"intent":"proposal"`, `"intent":"order"`, 1))
+	r.give(strings.NewReplacer(`"intent":"proposal"`, `"intent":"order","category":[{"coding":[{"system":"http://snomed.info/sct","code":"363679005"}]}]`, `"versionId":"1"`, `"versionId":"2"`).Replace(s.Truth()["ServiceRequest/"+asked]))
 	if after, err = r.Patient(t.Context(), "a"); err != nil || len(after.Records) != len(before.Records)+tasks+1 {
 		t.Errorf("%d %v", len(after.Records), err)
 	}
