@@ -65,6 +65,7 @@ type rig struct {
 	t     *testing.T
 	db    kv.DB
 	base  string
+	dir   string // files are written there instead
 	types []string
 	lose  func(key string) bool // the ledger is not written when it would say this: the program dies
 	clock time.Time
@@ -85,9 +86,31 @@ func newRig(t *testing.T, base string, types ...string) *rig {
 	return r
 }
 
+// newFilesRig is a clinic that writes everything to a folder.
+func newFilesRig(t *testing.T, dir string) *rig {
+	t.Helper()
+	r := &rig{t: t, db: kvtest.Twice(memkv.New()), dir: dir, types: everyType(), clock: time.Date(2026, 6, 30, 9, 0, 0, 0, time.UTC)}
+	t.Cleanup(func() { r.db.Close() })
+	if err := clinic.Init(t.Context(), r.db, r.clock); err != nil {
+		t.Fatal(err)
+	}
+	r.start()
+	return r
+}
+
+// files are the ways out to a folder.
+func (r *rig) files(known func() []*protocol.Protocol) []outbox.Route {
+	o := emit.Records(emit.Options{DB: r.db, Site: site, Version: "1.0", Receiver: "files", Types: r.types, Known: known, Files: true})
+	return []outbox.Route{{Name: "files", Files: true, Carrier: fhirtask.NewFiles(r.dir, site)}, {Name: "files", Files: true, Carrier: fhirrecord.NewFiles(r.dir, site, o)}}
+}
+
 // start makes the clinic afresh, as after a restart.
 func (r *rig) start() {
 	r.t.Helper()
+	if r.dir != "" {
+		r.startFiles()
+		return
+	}
 	client, err := fhirhttp.New(fhirhttp.Options{Base: r.base, Tries: 1})
 	if err != nil {
 		r.t.Fatal(err)
@@ -116,6 +139,16 @@ func (r *rig) start() {
 	}
 	c, err = clinic.New(r.t.Context(), clinic.Options{DB: r.db, Book: book(), Rules: rules(), Now: now, Mode: outbox.Send, Routes: routes, Site: site,
 		Records: clinic.Records{Types: r.types, To: "records"}})
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	r.Clinic = c
+}
+
+func (r *rig) startFiles() {
+	r.t.Helper()
+	c, err := clinic.New(r.t.Context(), clinic.Options{DB: r.db, Book: book(), Rules: rules(), Now: func() time.Time { return r.clock }, Mode: outbox.Files, Site: site,
+		Routes: r.files(func() []*protocol.Protocol { return r.Known() }), Records: clinic.Records{Types: r.types, To: "files"}})
 	if err != nil {
 		r.t.Fatal(err)
 	}
