@@ -64,6 +64,13 @@ func TestRefused(t *testing.T) {
 	if _, why := r.drain(); !strings.Contains(why, "does not offer to create and update Flag") {
 		t.Errorf("%q", why)
 	}
+	st, err := r.Status(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if ways := st.ClosedWays(time.UTC); len(ways) != 1 || !strings.HasPrefix(ways[0].Text, "No resources beside Tasks (out.also) can be sent since") {
+		t.Errorf("%+v", ways)
+	}
 	if len(on(t, s, "Task")) == 0 || len(on(t, s, "CarePlan")) != 0 {
 		t.Error("Tasks are not sent, or a part of what is turned on is")
 	}

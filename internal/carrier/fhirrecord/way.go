@@ -69,7 +69,7 @@ func choose(o *ServerOptions, can fhir.Capability) (map[string]way, *outbox.Clos
 
 // takesNone says that the server does not take a type.
 func takesNone(why string) *outbox.Closed {
-	return &outbox.Closed{Why: why, Hint: "Take the type out of out.also, or ask the server's administrator whether it can be taken. Tasks are not concerned."}
+	return &outbox.Closed{What: "resources beside Tasks (out.also)", Why: why, Hint: "Take the type out of out.also, or ask the server's administrator whether it can be taken. Tasks are not concerned."}
 }
 
 // refused makes an error of a server that does not offer what was asked one that closes the way there.
