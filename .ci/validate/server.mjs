@@ -21,7 +21,7 @@ function serveAt(app, path, router, repo) {
       rest: [{
         mode: 'server',
         interaction: [{ code: 'batch' }],
-        resource: ['Patient', 'Procedure', 'ImagingStudy', 'Task'].map((type) => ({
+        resource: ['Patient', 'Procedure', 'ImagingStudy', 'Task', 'CarePlan', 'ServiceRequest', 'Flag', 'Communication', 'Provenance'].map((type) => ({
           type, versioning: 'versioned-update', conditionalCreate: true,
           interaction: ['read', 'create', 'update', 'search-type'].map((code) => ({ code })),
           searchParam: [{ name: '_lastUpdated', type: 'date' }, { name: 'identifier', type: 'token' }],

@@ -11,6 +11,7 @@ import (
 	"perennial/internal/fault"
 	"perennial/internal/kv/boltkv"
 	"perennial/internal/outbox"
+	"perennial/internal/protocol"
 	"perennial/internal/settings"
 )
 
@@ -78,12 +79,15 @@ func (o opening) store(path string) (*boltkv.DB, error) {
 
 // clinicOn takes up work on an open store.
 func clinicOn(ctx context.Context, e *env, db *boltkv.DB, s *settings.Settings, w *assess.Work) (*clinic.Clinic, error) {
-	routes, err := routesOf(s, db, e.now)
+	var c *clinic.Clinic
+	routes, err := routesOf(s, db, e.now, func() []*protocol.Protocol { return c.Known() })
 	if err != nil {
 		return nil, err
 	}
-	return clinic.New(ctx, clinic.Options{DB: db, Book: w.Book, Rules: w.Rules, Zone: w.Zone, Now: e.now, Own: ownBase(s),
-		Mode: outbox.Mode(s.Out.Mode), Routes: routes, Feeds: feedsOf(s), Site: db.ID(), TasksFrom: tasksFrom(s)})
+	c, err = clinic.New(ctx, clinic.Options{DB: db, Book: w.Book, Rules: w.Rules, Zone: w.Zone, Now: e.now, Own: ownBase(s),
+		Mode: outbox.Mode(s.Out.Mode), Routes: routes, Feeds: feedsOf(s), Site: db.ID(), TasksFrom: tasksFrom(s),
+		Records: clinic.Records{Types: s.Out.Types(), To: recordServer(s)}})
+	return c, err
 }
 
 // with runs something on the store and closes it.

@@ -9,8 +9,10 @@ import (
 	"time"
 
 	"perennial/internal/carrier/email"
+	"perennial/internal/carrier/fhirrecord"
 	"perennial/internal/carrier/fhirtask"
 	"perennial/internal/daemon"
+	"perennial/internal/emit"
 	"perennial/internal/fault"
 	"perennial/internal/fhirauth"
 	"perennial/internal/fhirhttp"
@@ -18,6 +20,7 @@ import (
 	"perennial/internal/kv/boltkv"
 	"perennial/internal/mail"
 	"perennial/internal/outbox"
+	"perennial/internal/protocol"
 	"perennial/internal/settings"
 	"perennial/internal/source"
 	"perennial/internal/source/bulk"
@@ -37,12 +40,19 @@ const (
 
 // routesOf are the ways out that the settings name. In the mode send what has no
 // server is written to files, and that too only after go-live.
-func routesOf(s *settings.Settings, db *boltkv.DB, now func() time.Time) ([]outbox.Route, error) {
+func routesOf(s *settings.Settings, db *boltkv.DB, now func() time.Time, known func() []*protocol.Protocol) ([]outbox.Route, error) {
 	tasks, err := taskRoute(s, db, now)
 	if err != nil {
 		return nil, err
 	}
 	routes := []outbox.Route{tasks}
+	if len(s.Out.Also) > 0 {
+		records, err := recordRoute(s, db, now, known)
+		if err != nil {
+			return nil, err
+		}
+		routes = append(routes, records)
+	}
 	if len(s.Mail.Recipients) == 0 {
 		return routes, nil
 	}
@@ -81,6 +91,30 @@ func taskRoute(s *settings.Settings, db *boltkv.DB, now func() time.Time) (outbo
 // Task says nothing of another.
 func taskServer(s *settings.Settings) string {
 	return serverName + " " + strings.TrimRight(s.Out.Rest.URL, "/")
+}
+
+// recordRoute is for what is written beside Tasks, to where these go.
+func recordRoute(s *settings.Settings, db *boltkv.DB, now func() time.Time, known func() []*protocol.Protocol) (outbox.Route, error) {
+	o := emit.Options{DB: db, Site: db.ID(), Version: buildOf().Version, Receiver: recordServer(s), Types: s.Out.Types(), Known: known}
+	if !sends(s) || s.Out.Rest.URL == "" {
+		o.Files = true
+		return outbox.Route{Name: filesName, Files: !sends(s), Carrier: fhirrecord.NewFiles(s.Out.Folder, db.ID(), emit.Records(o))}, nil
+	}
+	o.Tasks = []string{taskServer(s), serverName}
+	client, err := fhirClient(s.Out.Rest, 0, s.Out.Write.Aliases...)
+	if err != nil {
+		return outbox.Route{}, err
+	}
+	return outbox.Route{Name: recordServer(s), Carrier: fhirrecord.NewServer(fhirrecord.ServerOptions{Options: emit.Records(o), Client: client,
+		Plain: s.Out.Write.Create == settings.CreatePlain, Trust: s.Out.Write.Create == settings.CreateConditional, Now: now})}, nil
+}
+
+// recordServer names the receiver of what is written beside Tasks.
+func recordServer(s *settings.Settings) string {
+	if !sends(s) || s.Out.Rest.URL == "" {
+		return "records in " + filesName
+	}
+	return "records at " + strings.TrimRight(s.Out.Rest.URL, "/")
 }
 
 func mailRoute(s *settings.Settings) (outbox.Route, error) {

@@ -74,6 +74,8 @@ type Options struct {
 	// TasksFrom is the name of the source by which our own Tasks come back from a
 	// server that is none of the others: its addresses of patients mean nothing here.
 	TasksFrom string
+	// Records are the resources that are kept elsewhere beside Tasks.
+	Records Records
 }
 
 // Clinic does the work. It is safe for use by several goroutines.

@@ -98,6 +98,9 @@ func (c *Clinic) Drain(ctx context.Context, limit int) (outbox.Tally, error) {
 	if err := c.backlog(ctx, m, live && c.Mode() == outbox.Send); err != nil {
 		return outbox.Tally{}, err
 	}
+	if err := c.recordAll(ctx); err != nil {
+		return outbox.Tally{}, err
+	}
 	return outbox.Drain(ctx, outbox.Options{DB: c.o.DB, Routes: c.o.Routes, Mode: c.Mode(), Live: live, Now: c.o.Now, Limit: limit, Mark: c.sent})
 }
 
@@ -124,7 +127,10 @@ func (c *Clinic) Hurry(ctx context.Context) error {
 // sent writes into the audit trail what became of an item.
 func (c *Clinic) sent(tx kv.Tx, it outbox.Item) error {
 	_, err := audit.Append(tx, audit.Entry{At: c.o.Now(), Actor: self, Action: it.Kind + "." + string(it.State), About: it.Key})
-	return err
+	if err != nil {
+		return err
+	}
+	return c.taskSent(tx, &it)
 }
 
 // backlog adds what was only written to files, or not sent at all, to the outbox

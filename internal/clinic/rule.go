@@ -60,7 +60,7 @@ func (c *Clinic) RuleAll(ctx context.Context, list []chart.Ruling) ([]chart.Ruli
 			keys = append(keys, r.Patient)
 		}
 		slices.Sort(keys)
-		if _, err := c.settle(w, slices.Compact(keys)); err != nil {
+		if _, err := c.settleSaid(w, slices.Compact(keys), reached(stored)); err != nil {
 			return nil, err
 		}
 		return detailOf(stored), nil
@@ -240,7 +240,7 @@ func (c *Clinic) TakeBack(ctx context.Context, id, who, why string) (chart.Rulin
 		if err := w.PutRuling(r); err != nil {
 			return nil, err
 		}
-		_, err = c.settle(w, []string{r.Patient})
+		_, err = c.settleSaid(w, []string{r.Patient}, reached([]chart.Ruling{r}))
 		return detailOf([]chart.Ruling{r}), err
 	})
 	return r, err

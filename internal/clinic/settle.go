@@ -1,6 +1,7 @@
 package clinic
 
 import (
+	"errors"
 	"maps"
 	"slices"
 
@@ -35,6 +36,12 @@ func (c *Changes) add(d Changes) {
 // settle looks at patients and stores what was decided: fates, plans, work and
 // what is to be sent.
 func (c *Clinic) settle(w *store.Writer, keys []string) (Changes, error) {
+	return c.settleSaid(w, keys, false)
+}
+
+// settleSaid is settle after something was said that may change records of these
+// patients though it changes no plan.
+func (c *Clinic) settleSaid(w *store.Writer, keys []string, said bool) (Changes, error) {
 	if len(keys) == 0 {
 		return Changes{}, nil
 	}
@@ -42,7 +49,7 @@ func (c *Clinic) settle(w *store.Writer, keys []string) (Changes, error) {
 	if err != nil {
 		return Changes{}, err
 	}
-	s := &settling{round: rd, w: w, next: map[string]*person{}, to: map[string]destination{}}
+	s := &settling{round: rd, w: w, said: said, next: map[string]*person{}, to: map[string]destination{}}
 	err = s.all()
 	return s.changes, err
 }
@@ -53,6 +60,7 @@ type settling struct {
 	w       *store.Writer
 	next    map[string]*person
 	changes Changes
+	said    bool                   // records change though plans may not
 	moving  []string               // first keys of the work items that get other names, in order
 	to      map[string]destination // … and what those become that have not moved yet
 }
@@ -121,8 +129,14 @@ func (s *settling) stay(p *person, then *surveil.Plan) error {
 		return err
 	}
 	before := s.before[p.id]
-	if before == nil || !before.Same(&p.plan) {
+	changed := before == nil || !before.Same(&p.plan)
+	if changed {
 		s.changes.Plans++
+	}
+	if changed || s.said {
+		if err := s.planChanged(p.id); err != nil {
+			return err
+		}
 	}
 	return s.w.PutPlan(before, &p.plan, store.LineOf(&p.plan, p.chart))
 }
@@ -143,5 +157,5 @@ func (s *settling) gone(key string, p *person, then *surveil.Plan) error {
 		return nil
 	}
 	s.changes.Plans++
-	return s.w.DropPlan(s.before[key])
+	return errors.Join(s.planChanged(key), s.w.DropPlan(s.before[key]))
 }

@@ -1,6 +1,7 @@
 package clinic
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -89,7 +90,7 @@ func (s *Status) ClosedWays(zone *time.Location) (list []ClosedWay) {
 	const form = "2 Jan 2006 15:04"
 	for _, c := range s.Closed {
 		w := ClosedWay{Meant: c.Meant, Hint: c.Hint}
-		w.Text = fmt.Sprintf("No Tasks can be sent since %s. %s Nothing is lost: %d wait, and the digest and the pages tell of the work. ", c.Since.In(zone).Format(form), c.Why, s.Outbox.Pending)
+		w.Text = fmt.Sprintf("No %s can be sent since %s. %s Nothing is lost: %d wait, and the digest and the pages tell of the work. ", cmp.Or(c.What, "Tasks"), c.Since.In(zone).Format(form), c.Why, s.Outbox.Pending)
 		if w.Text += "Tried again on " + c.Next.In(zone).Format(form) + ", or at once: perennial send."; c.Meant {
 			w.Hint = "To send them, take that line out of the settings and run perennial send."
 		}

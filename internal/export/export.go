@@ -38,6 +38,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"errors"
+	"slices"
 	"strings"
 	"time"
 
@@ -46,12 +47,13 @@ import (
 	"perennial/internal/protocol"
 )
 
-// Systems of what is written here, beside those of package fhir. The first three
+// Systems of what is written here, beside those of package fhir. The first four
 // are followed by ":" and the id of the site.
 const (
 	CarePlanSystem   = "urn:perennial:care-plan"
 	VisitSystem      = "urn:perennial:visit"
 	FlagSystem       = "urn:perennial:flag"
+	AttemptSystem    = "urn:perennial:attempt"
 	ContentSystem    = "urn:perennial:protocol-content" // a protocol's hash
 	ProtocolURL      = "urn:perennial:protocol:"        // and its id
 	ActivityURL      = "urn:perennial:activity:"        // and protocol, series and step
@@ -89,7 +91,21 @@ type Options struct {
 	Served bool
 	// Listed says that only types, ids, statuses and targets are wanted: no Body.
 	Listed bool
+	// Emitted says that the resources are kept up to date elsewhere: no text in them
+	// changes while what it is about does not.
+	Emitted bool
+	// ByIdentifier says that they refer to one another by identifier: who takes them
+	// gives them ids of its own.
+	ByIdentifier bool
+	// Version of this program, for the agent of a Provenance; empty: not said.
+	Version string
+	// Only are the types that are wanted; nil: all. What is not wanted is not
+	// referred to either.
+	Only []string
 }
+
+// wants says whether a type is wanted.
+func (o *Options) wants(typ string) bool { return o.Only == nil || slices.Contains(o.Only, typ) }
 
 // with finds a protocol by "id@version", nil where it is not known.
 func (o *Options) with(ref string) *protocol.Protocol {
@@ -106,7 +122,20 @@ func (o *Options) refer(typ, id string) fhir.Reference {
 	if o.Bundled {
 		return fhir.Reference{Reference: fullURL(typ, id), Type: typ}
 	}
+	if o.ByIdentifier {
+		return fhir.Reference{Type: typ, Identifier: &fhir.Identifier{System: SystemOf(typ, o.Site), Value: id}}
+	}
 	return fhir.Reference{Reference: typ + "/" + id}
+}
+
+// SystemOf is the system of the identifier by which a resource of a site is known;
+// empty for a type that has none.
+func SystemOf(typ, site string) string {
+	base := map[string]string{"CarePlan": CarePlanSystem, "ServiceRequest": VisitSystem, "Flag": FlagSystem, "Communication": AttemptSystem, "Task": fhir.WorkSystem}[typ]
+	if base == "" {
+		return ""
+	}
+	return base + ":" + site
 }
 
 // fullURL is where a resource stands in a Bundle. It is made of type and id: a
@@ -121,6 +150,15 @@ func fullURL(typ, id string) string {
 // author is the program, as the author of what it writes.
 func author() fhir.Reference { return fhir.Reference{Type: "Device", Display: fhir.AuthorName} }
 
+// agent is the program with its version.
+func (o *Options) agent() fhir.Reference {
+	a := author()
+	if o.Version != "" {
+		a.Display = fhir.Tidy(a.Display + " " + o.Version)
+	}
+	return a
+}
+
 // canonical refers to a definition.
 func canonical(url, version string) string { return url + "|" + version }
 
@@ -128,12 +166,13 @@ func canonical(url, version string) string { return url + "|" + version }
 type written struct {
 	list   []Resource
 	listed bool // without bodies
+	only   []string
 	err    error
 }
 
 // add writes a resource and looks at it.
 func (w *written) add(typ, id string, v any) {
-	if w.err != nil {
+	if w.err != nil || w.unwanted(typ) {
 		return
 	}
 	r := Resource{Type: typ, ID: id}
@@ -156,6 +195,9 @@ func (w *written) add(typ, id string, v any) {
 	w.list = append(w.list, r)
 }
 
+// unwanted says whether a type is not asked for.
+func (w *written) unwanted(typ string) bool { return w.only != nil && !slices.Contains(w.only, typ) }
+
 // facts takes over what is said beside the body.
 func (r *Resource) facts(v any) {
 	switch v := v.(type) {
@@ -169,6 +211,11 @@ func (r *Resource) facts(v any) {
 		r.Status = v.Status
 	case *provenance:
 		r.Target = v.Target[0].Reference
+		if id := v.Target[0].Identifier; id != nil && r.Target == "" {
+			r.Target = v.Target[0].Type + "/" + id.Value
+		}
+	case *communication:
+		r.Status = v.Status
 	}
 }
 

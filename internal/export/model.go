@@ -106,7 +106,7 @@ type serviceRequest struct {
 	ID                    string            `json:"id"`
 	Identifier            []fhir.Identifier `json:"identifier"`
 	InstantiatesCanonical []string          `json:"instantiatesCanonical,omitempty"`
-	BasedOn               []fhir.Reference  `json:"basedOn"`
+	BasedOn               []fhir.Reference  `json:"basedOn,omitempty"`
 	Status                string            `json:"status"`
 	Intent                string            `json:"intent"`
 	Priority              string            `json:"priority,omitempty"`
@@ -130,6 +130,21 @@ type flag struct {
 	Subject      fhir.Reference    `json:"subject"`
 	Period       *fhir.Period      `json:"period,omitempty"`
 	Author       fhir.Reference    `json:"author"`
+}
+
+type communication struct {
+	ResourceType string            `json:"resourceType"`
+	ID           string            `json:"id"`
+	Identifier   []fhir.Identifier `json:"identifier"`
+	Status       string            `json:"status"`
+	StatusReason *concept          `json:"statusReason,omitempty"`
+	Category     []concept         `json:"category"`
+	Medium       []concept         `json:"medium,omitempty"`
+	Subject      fhir.Reference    `json:"subject"`
+	About        []fhir.Reference  `json:"about,omitempty"`
+	Sent         string            `json:"sent,omitempty"`
+	Sender       fhir.Reference    `json:"sender"`
+	Note         []fhir.Annotation `json:"note,omitempty"`
 }
 
 type provenance struct {

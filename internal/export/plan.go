@@ -24,12 +24,16 @@ type maker struct {
 // ServiceRequests, then the Flag, each followed by its Provenance. A patient
 // without an implant gives nothing. The error is of kind Invalid.
 func Plan(o *Options, p *surveil.Plan) ([]Resource, error) {
-	m := maker{written: written{listed: o.Listed}, o: o, p: p, subject: fhir.PointToPatient(p.Patient, p.Identifiers), day: p.AsOf.String()}
+	m := newMaker(o, p)
 	for i := range p.Implants {
 		m.implant(&p.Implants[i])
 	}
 	m.flag()
 	return m.list, m.err
+}
+
+func newMaker(o *Options, p *surveil.Plan) *maker {
+	return &maker{written: written{listed: o.Listed, only: o.Only}, o: o, p: p, subject: fhir.PointToPatient(p.Patient, p.Identifiers), day: p.AsOf.String()}
 }
 
 // token is the id of what is about this patient.
@@ -41,13 +45,16 @@ func (m *maker) token(what, key string) string {
 func (m *maker) system(base string) string { return base + ":" + m.o.Site }
 
 func (m *maker) note(text string) fhir.Annotation {
+	if m.o.Emitted {
+		return fhir.Annotation{AuthorString: fhir.AuthorName, Text: m.said(text)}
+	}
 	return fhir.Annotation{AuthorString: fhir.AuthorName, Time: m.day, Text: m.said(text)}
 }
 
 // said is a text, without counts of days where these would be wrong tomorrow; the
 // dates beside them stay.
 func (m *maker) said(text string) string {
-	if m.o.Served {
+	if m.o.Served || m.o.Emitted {
 		text = dayCount.ReplaceAllString(text, "")
 	}
 	return fhir.Tidy(text)
@@ -67,7 +74,7 @@ func (m *maker) implant(im *surveil.Implant) {
 	}
 	var asked []*surveil.Visit
 	for i := range im.Visits {
-		if v := &im.Visits[i]; owed(v) && c.Status == "draft" {
+		if v := &im.Visits[i]; owed(v) && c.Status == "draft" && m.o.wants("ServiceRequest") {
 			asked = append(asked, v)
 			c.Activity = append(c.Activity, activity{m.o.refer("ServiceRequest", m.token("visit", v.Key()))})
 		}
@@ -134,7 +141,10 @@ func title(im *surveil.Implant) string {
 func (m *maker) describe(im *surveil.Implant) string {
 	p := m.p
 	text := "As of " + p.AsOf.Text() + "."
-	if m.o.Served {
+	switch {
+	case m.o.Emitted:
+		text = "Imaging surveillance by perennial."
+	case m.o.Served:
 		text = "Unchanged since " + p.AsOf.Text() + "."
 	}
 	if im.Index.Known() {

@@ -1,6 +1,7 @@
 package export
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 
@@ -17,9 +18,12 @@ func (m *maker) visit(plan string, im *surveil.Implant, v *surveil.Visit) {
 	s := stepOf(p, im.Class, v)
 	r := serviceRequest{
 		ResourceType: "ServiceRequest", ID: id, Identifier: []fhir.Identifier{{System: m.system(VisitSystem), Value: id}},
-		BasedOn: []fhir.Reference{m.o.refer("CarePlan", plan)}, Status: "draft", Intent: fhir.Intent, Priority: m.urgency(v),
+		Status: "draft", Intent: fhir.Intent, Priority: m.urgency(v),
 		Code: wanted(s.ways, v.Needs), Subject: m.subject, OccurrencePeriod: fhir.Period{Start: v.Opens.First.String(), End: v.Closes.Last.String()},
 		AuthoredOn: m.day, Requester: author(), ReasonCode: m.reasonCodes(v.Why), BodySite: bodySites(v.Needs), Note: m.visitNotes(p, &s, v),
+	}
+	if m.o.wants("CarePlan") {
+		r.BasedOn = []fhir.Reference{m.o.refer("CarePlan", plan)}
 	}
 	r.SupportingInfo = []fhir.Reference{fhir.PointTo(im.ID)}
 	if v.Booking != nil && fhir.WellFormed(v.Booking.Appointment) {
@@ -109,11 +113,14 @@ func (m *maker) reasonCodes(why []surveil.Reason) (list []concept) {
 // provenance says why a resource is there: the rules that led to it, the
 // definitions that they are of, and the facts that they used.
 func (m *maker) provenance(target fhir.Reference, id string, policy []string, why []surveil.Reason) {
+	if typ := cmp.Or(target.Type, target.Parse().Type); !m.o.wants(typ) {
+		return
+	}
 	out := provenance{
 		ResourceType: "Provenance", ID: fhir.Token(m.o.Site, "provenance|"+id), Target: []fhir.Reference{target},
 		Recorded: m.o.At.UTC().Format("2006-01-02T15:04:05Z"), Policy: policy, Reason: m.reasonCodes(why),
 		Activity: concept{Coding: []fhir.Coding{{System: "http://terminology.hl7.org/CodeSystem/v3-DataOperation", Code: "CREATE"}}},
-		Agent:    []agent{{Type: concept{Coding: []fhir.Coding{{System: "http://terminology.hl7.org/CodeSystem/provenance-participant-type", Code: "assembler"}}}, Who: author()}},
+		Agent:    []agent{{Type: concept{Coding: []fhir.Coding{{System: "http://terminology.hl7.org/CodeSystem/provenance-participant-type", Code: "assembler"}}}, Who: m.o.agent()}},
 	}
 	for i := range why {
 		for _, fact := range why[i].Facts {

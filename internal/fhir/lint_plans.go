@@ -27,11 +27,14 @@ func planShape(typ string) string {
 		return top + "identifier:Identifier* instantiatesCanonical:canonical* status:plan-status! intent:proposal! category:CodeableConcept* title:string! description:string! " +
 			"subject:Reference! period:Period created:dateTime! author:Reference! supportingInfo:Reference* activity:Activity* note:Annotation*"
 	case "ServiceRequest":
-		return top + "identifier:Identifier* instantiatesCanonical:canonical* basedOn:Reference* status:draft! intent:proposal! priority:request-priority code:CodeableConcept! " +
+		return top + "identifier:Identifier* instantiatesCanonical:canonical* basedOn:Reference* status:request-status! intent:proposal! priority:request-priority code:CodeableConcept! " +
 			"subject:Reference! occurrencePeriod:Period! authoredOn:dateTime! requester:Reference! reasonCode:CodeableConcept* supportingInfo:Reference* " +
 			"bodySite:CodeableConcept* note:Annotation*"
 	case "Flag":
 		return top + "identifier:Identifier* status:flag-status! code:CodeableConcept! subject:Reference! period:Period author:Reference!"
+	case "Communication":
+		return top + "identifier:Identifier*! status:event-status! statusReason:CodeableConcept category:CodeableConcept* medium:CodeableConcept* subject:Reference! " +
+			"about:Reference* sent:dateTime sender:Reference! note:Annotation*"
 	case "Provenance":
 		return top + "target:Reference*! recorded:instant! policy:uri* reason:CodeableConcept* activity:CodeableConcept! agent:Agent*! entity:Entity*"
 	}
@@ -73,10 +76,10 @@ var (
 )
 
 // planForm says whether a text is a value of a type or value set of plans and protocols; known is false for the other
-// kinds. Source: HL7 FHIR R4 (4.0.1), the value sets of the same names; proposal, draft and plan-status are ours.
+// kinds. Source: HL7 FHIR R4 (4.0.1), the value sets of the same names; proposal, request-status, event-status and plan-status are narrower.
 func planForm(kind, s string) (good, known bool) {
 	sets := map[string]string{
-		"proposal": Intent, "draft": "draft", "plan-status": "draft completed revoked", "service-request": "ServiceRequest",
+		"proposal": Intent, "request-status": "draft completed revoked", "event-status": "completed not-done entered-in-error unknown", "plan-status": "draft completed revoked", "service-request": "ServiceRequest",
 		"publication-status": "draft active retired", "flag-status": "active inactive", "artifact-type": "citation", "grouping-behavior": "logical-group",
 		"condition-kind": "applicability", "action-relationship": "after-start", "time-unit": "d mo", "entity-role": "source",
 	}
@@ -114,9 +117,15 @@ func (l *linter) plan(path, typ string, m map[string]any) {
 		for i, a := range objects(m["activity"]) {
 			r, _ := a["reference"].(map[string]any)
 			text, _ := r["reference"].(string)
-			if to := ParseReference(text); to.Kind != URN && to.Type != "ServiceRequest" {
+			if to := ParseReference(text); r["type"] == "ServiceRequest" && text == "" {
+				continue // by its identifier
+			} else if to.Kind != URN && to.Type != "ServiceRequest" {
 				l.say(fmt.Sprintf("%s.activity[%d].reference", path, i), "is no ServiceRequest")
 			}
+		}
+	case "Communication":
+		if _, why := m["statusReason"]; m["status"] == "not-done" && !why {
+			l.say(path+".statusReason", "is missing: nobody knows why it was not done")
 		}
 	case "PlanDefinition":
 		ids := map[string]bool{}

@@ -67,6 +67,10 @@ func (in *input) service(r *fhir.Appointment, b *chart.Booking) {
 // order reads a request for imaging: it can tell what a study or a booking is.
 func (in *input) order(r *fhir.ServiceRequest) {
 	in.of(r.Subject)
+	if ownWork(r.Identifier, VisitSystem) && r.Intent == fhir.Intent { // our own proposal; once a person orders it, it counts
+		in.skip = true
+		return
+	}
 	cs, text := in.concept(&r.Code)
 	what, rule, ok := in.m.Book.Imaging(cs, text)
 	if !ok && !in.imagingCategory(r.Category) {

@@ -25,6 +25,10 @@ func (in *input) encounter(r *fhir.Encounter) {
 // others is neither.
 func (in *input) communication(r *fhir.Communication) {
 	in.of(r.Subject)
+	if ownWork(r.Identifier, AttemptSystem) { // it tells of a ruling, which counts
+		in.skip = true
+		return
+	}
 	if in.s.Patient == "" {
 		in.s.Patient = patientAmong(r.Recipient, r.Sender)
 	}

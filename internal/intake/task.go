@@ -2,6 +2,7 @@ package intake
 
 import (
 	"cmp"
+	"slices"
 	"strings"
 
 	"perennial/internal/chart"
@@ -16,7 +17,16 @@ const (
 	// OwnSystems is how the systems of our own codes begin: a Task whose
 	// statusReason has one was closed by this program.
 	OwnSystems = "urn:perennial:"
+	// VisitSystem and AttemptSystem, each followed by ":" and the id of a site, are
+	// the systems of the identifiers of our own ServiceRequests and Communications.
+	VisitSystem   = "urn:perennial:visit"
+	AttemptSystem = "urn:perennial:attempt"
 )
+
+// ownWork says whether a resource is one that this program writes.
+func ownWork(list []fhir.Identifier, system string) bool {
+	return slices.ContainsFunc(list, func(i fhir.Identifier) bool { return strings.HasPrefix(i.System, system+":") })
+}
 
 // task reads what became of one of our work items. The program itself never
 // accepts, starts, holds or rejects a Task: who does is a person. Whether a

@@ -19,6 +19,7 @@ type Closed struct {
 	Why   string // what the receiver said; it names no patient
 	Hint  string // what a person can do
 	Meant bool   // the settings want it so
+	What  string // what it takes none of, for people; empty: Tasks
 }
 
 // Error says why.
@@ -35,6 +36,7 @@ type Closure struct {
 	Why   string    `json:"why"`
 	Hint  string    `json:"hint,omitempty"`
 	Meant bool      `json:"meant,omitempty"`
+	What  string    `json:"what,omitempty"`
 }
 
 // closedFor is how long nothing is tried while a route is closed.
@@ -119,7 +121,7 @@ func (o *Options) turn(route string, results []Result, now time.Time) (shut *Clo
 	}
 	for i := range results {
 		if c, ok := errors.AsType[*Closed](results[i].Err); ok {
-			return &Closure{Route: route, Since: was.Since, Next: now.Add(closedFor), Why: c.Why, Hint: c.Hint, Meant: c.Meant}, false
+			return &Closure{Route: route, Since: was.Since, Next: now.Add(closedFor), Why: c.Why, Hint: c.Hint, Meant: c.Meant, What: c.What}, false
 		}
 	}
 	took := func(r Result) bool { return r.Err == nil && !strings.HasPrefix(r.Receipt, Nothing) }

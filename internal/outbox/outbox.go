@@ -56,6 +56,7 @@ const (
 const (
 	KindTask   = "task"   // the body is a notice.Task
 	KindDigest = "digest" // the body is the digest's
+	KindRecord = "record" // the body names a patient whose plan has changed
 )
 
 // Item is one thing to send.

@@ -80,6 +80,12 @@ func mistakes() map[string][]string {
 			`number-range.yaml:3:18: numbers.lost-attempts: 0 is out of range; from 1 to 20 is allowed`,
 			`number-range.yaml:4:14: numbers.lead-days: a whole number is expected here, not "soon"`,
 		},
+		"out-also": {
+			`out-also.yaml:4:9: out.also: unknown word "careplan" (did you mean "care-plan"?)`,
+			`out-also.yaml:4:9: out.also: unknown word "order"; one of care-plan, service-request, flag, communication, provenance is expected`,
+			`out-also.yaml:4:9: out.also: care-plan stands here twice`,
+			`out-also.yaml:4:9: out.also: is of no use while the mode is off: nothing is written`,
+		},
 		"out-mode": {
 			`out-mode.yaml:3:9: out.mode: unknown word "sent" (did you mean "send"?)`,
 		},

@@ -227,6 +227,7 @@ func (p parser) out(m *yamldoc.Section, s *Settings) {
 	rest := m.Map("rest")
 	p.write(rest, &s.Out.Write)
 	s.Out.Rest = p.rest(rest)
+	p.also(m, &s.Out)
 	m.Done()
 }
 

@@ -125,6 +125,7 @@ func (p printer) out(o Out) {
 	p.head("out")
 	p.raw(2, "mode", quote(o.Mode))
 	p.text(2, "folder", o.Folder)
+	p.list(2, "also", o.Also)
 	p.rest("rest", o.Rest)
 	if o.Rest.URL != "" {
 		p.write(o.Write)

@@ -117,10 +117,11 @@ type Sources struct {
 
 // Out is how far anything leaves the program.
 type Out struct {
-	Mode   string // off, files or send
-	Folder string // for files
-	Rest   Rest   // FHIR server that Tasks are sent to; URL empty: none
-	Write  Write  // how they are written there
+	Mode   string   // off, files or send
+	Folder string   // for files
+	Rest   Rest     // FHIR server that Tasks are sent to; URL empty: none
+	Write  Write    // how they are written there
+	Also   []string // also: what is written beside Tasks; none by default
 }
 
 // Words of Out.Mode.

@@ -111,13 +111,13 @@ func TestPrintIsReadBack(t *testing.T) {
 		"# rest: # a FHIR server that takes the Tasks\n#   url: https://fhir.example.org/r4\n#   token-file:", "  rest:\n    url: https://fhir.example.org/r4\n    token-file:",
 		"  # fhir:\n  #   token-file: fhir-read-token # who shows this token may ask; its right is 0600\n  #   url:", "  fhir:\n    token-file: fhir-read-token\n    url:",
 		"  # cds-hooks:\n  #   servers:", "  cds-hooks:\n    servers:", "  #   origins:", "    origins:", "  #   issuer:", "    issuer:", "  #   audience:", "    audience:", "  #   key-set:", "    key-set:",
-		"# link:", "link:", "Vascular unit, Example Harbour #", "\"Bo'ness: 'Harbour' # 1\" #").Replace(string(doc))
+		"# also:", "  also:", "# link:", "link:", "Vascular unit, Example Harbour #", "\"Bo'ness: 'Harbour' # 1\" #").Replace(string(doc))
 	for name, doc := range map[string]string{"minimal": minimal, "sample": string(doc), "rich": rich} {
 		s, err := settings.Parse(name, []byte(doc))
 		if err != nil {
 			t.Fatal(err)
 		}
-		if name == "rich" && (s.Codes == "" || s.Out.Rest.Token.File != "task-token" || s.Sources.Rest.Token.File != "fhir-token" || s.Digest.Link == "" ||
+		if name == "rich" && (s.Codes == "" || s.Out.Rest.Token.File != "task-token" || s.Sources.Rest.Token.File != "fhir-token" || s.Digest.Link == "" || len(s.Out.Also) != 5 ||
 			s.Read.Token.File != "fhir-read-token" || s.Read.URL == "" || len(s.Read.Cards.Origins) != 1 || s.Read.Cards.KeySet != "records-keys.json") {
 			t.Errorf("the rich sample is not rich: %+v", s)
 		}

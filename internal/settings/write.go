@@ -1,6 +1,10 @@
 package settings
 
-import "perennial/internal/yamldoc"
+import (
+	"slices"
+
+	"perennial/internal/yamldoc"
+)
 
 // Write is how Tasks are written to the FHIR server of out.rest. Its keys stand beside the server's address.
 type Write struct {
@@ -16,6 +20,34 @@ const (
 	CreatePlain       = "plain"       // after a search
 	CreateNone        = "none"        // the server takes no Tasks
 )
+
+// Words of Out.Also: what is written beside Tasks.
+const (
+	AlsoCarePlan       = "care-plan"
+	AlsoServiceRequest = "service-request"
+	AlsoFlag           = "flag"
+	AlsoCommunication  = "communication"
+	AlsoProvenance     = "provenance"
+)
+
+// alsoWords are those words.
+func alsoWords() []string {
+	return []string{AlsoCarePlan, AlsoServiceRequest, AlsoFlag, AlsoCommunication, AlsoProvenance}
+}
+
+// also reads what is written beside Tasks.
+func (p parser) also(m *yamldoc.Section, o *Out) {
+	for _, word := range m.SomeOf("also", alsoWords()...) {
+		if slices.Contains(o.Also, word) {
+			m.Report("also", "%s stands here twice", word)
+			continue
+		}
+		o.Also = append(o.Also, word)
+	}
+	if len(o.Also) > 0 && o.Mode == ModeOff {
+		m.Report("also", "is of no use while the mode is off: nothing is written")
+	}
+}
 
 // defaultWrite is what holds where nothing is said.
 func defaultWrite() Write { return Write{Create: CreateAuto, Batch: true} }
@@ -35,4 +67,13 @@ func (p printer) write(w Write) {
 	p.list(4, "aliases", w.Aliases)
 	p.raw(4, "create", quote(w.Create))
 	p.raw(4, "batch", yesNo(w.Batch))
+}
+
+// Types are the types of FHIR that Also names.
+func (o Out) Types() (list []string) {
+	for _, word := range o.Also {
+		list = append(list, map[string]string{AlsoCarePlan: "CarePlan", AlsoServiceRequest: "ServiceRequest", AlsoFlag: "Flag",
+			AlsoCommunication: "Communication", AlsoProvenance: "Provenance"}[word])
+	}
+	return list
 }

@@ -36,3 +36,20 @@ func TestWrite(t *testing.T) {
 		}
 	}
 }
+
+// What is written beside Tasks is named by words, each for one type; none is the default.
+func TestAlso(t *testing.T) {
+	t.Parallel()
+	for lines, want := range map[string][]string{
+		"":                                       nil,
+		"  also: []\n":                           nil,
+		"  also: flag\n":                         {"Flag"},
+		"  also: [service-request, care-plan]\n": {"ServiceRequest", "CarePlan"},
+		"  also: [communication, provenance]\n":  {"Communication", "Provenance"},
+	} {
+		s, err := settings.Parse("x", []byte(minimal+"out:\n  mode: files\n"+lines))
+		if err != nil || !reflect.DeepEqual(s.Out.Types(), want) {
+			t.Errorf("%q: %v %v", lines, s.Out.Types(), err)
+		}
+	}
+}

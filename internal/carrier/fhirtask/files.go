@@ -40,14 +40,19 @@ func (f *Files) Carry(_ context.Context, it outbox.Item) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	if err := os.MkdirAll(f.dir, 0o700); err != nil {
-		return "", fileError(f.dir, err)
-	}
 	name := "task-" + fhir.Token(f.site, t.Key) + ".ndjson"
-	if err := replaceFile(f.dir, name, append(body, '\n')); err != nil {
-		return "", fileError(filepath.Join(f.dir, name), err)
+	return name, Replace(f.dir, name, append(body, '\n'))
+}
+
+// Replace writes a file of a folder as a whole or not at all; the folder is made where it is not there.
+func Replace(dir, name string, text []byte) error {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return fileError(dir, err)
 	}
-	return name, nil
+	if err := replaceFile(dir, name, text); err != nil {
+		return fileError(filepath.Join(dir, name), err)
+	}
+	return nil
 }
 
 // replaceFile writes a file as a whole or not at all. It writes beside the file first, under one name for each file:

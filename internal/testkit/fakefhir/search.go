@@ -43,7 +43,7 @@ type page struct {
 
 // known are the search parameters that the server understands.
 func known(name string) bool {
-	return strings.Contains(" _lastUpdated _count _id _elements _summary _sort _total _format patient subject identifier ", " "+name+" ")
+	return strings.Contains(" _lastUpdated _count _id _elements _summary _sort _total _format patient subject target identifier ", " "+name+" ")
 }
 
 // unknown lists the parameters that it does not.
@@ -85,7 +85,7 @@ func matches(r *row, v *version, q url.Values) bool {
 	if id := q.Get("_id"); id != "" && !strings.Contains(","+id+",", ","+r.id+",") {
 		return false
 	}
-	for _, name := range []string{"patient", "subject"} {
+	for _, name := range []string{"patient", "subject", "target"} {
 		if who := q.Get(name); who != "" && !strings.Contains(v.fields, `"reference":"`+who+`"`) {
 			return false
 		}
