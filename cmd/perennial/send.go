@@ -10,6 +10,7 @@ import (
 	"perennial/internal/carrier/fhirtask"
 	"perennial/internal/clinic"
 	"perennial/internal/fault"
+	"perennial/internal/kv/boltkv"
 	"perennial/internal/outbox"
 	"perennial/internal/settings"
 )
@@ -35,13 +36,18 @@ func sendCommand(e *env) *cobra.Command {
 		if err != nil {
 			return err
 		}
-		return withClinic(c.Context(), e, *site, func(cl *clinic.Clinic) error {
+		return opening{site: *site}.withStore(c.Context(), e, func(cl *clinic.Clinic, db *boltkv.DB) error {
 			if _, err := cl.Tick(c.Context()); err != nil {
 				return err
 			}
 			t, err := drainAll(c.Context(), e, cl)
 			if err != nil {
 				return err
+			}
+			if write := trailOf(&s, db); write != nil {
+				if err := write(c.Context()); err != nil {
+					return err
+				}
 			}
 			r := sendResult{Folder: s.Out.Folder, Mode: s.Out.Mode, Written: t.Sent, Waiting: t.Later, Failed: t.Failed, File: gather}
 			if gather != "" && t.Later+t.Failed == 0 {

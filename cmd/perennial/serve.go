@@ -98,7 +98,7 @@ func (h *house) serve(ctx context.Context, e *env, sources []source.Source) erro
 	}
 	return daemon.Serve(ctx, daemon.Options{Clinic: h.clinic, Listen: s.Listen, Sources: sources,
 		Poll: time.Duration(s.Times.PollEvery) * time.Minute, Send: time.Duration(s.Times.SendEvery) * time.Minute, Nightly: s.Times.NightlyAt,
-		Digest: digestOf(s), Log: log, Hook: hook, Read: readSideOf(s, e.now), Version: buildOf().Version,
+		Digest: digestOf(s), Log: log, Hook: hook, Read: readSideOf(s, e.now), Trail: trailOf(s, h.db), Version: buildOf().Version,
 		Pages: &daemon.Pages{Clinic: h.clinic, Site: s.Site.Name, Conflicts: g.Conflicts, Feeds: readSources(s), StaleHours: 24 * s.Numbers.FeedStaleDays, Now: e.now},
 		Ready: func(at string) { fmt.Fprintln(e.stdout, "pages: "+at) }})
 }

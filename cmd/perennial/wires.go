@@ -46,7 +46,7 @@ func routesOf(s *settings.Settings, db *boltkv.DB, now func() time.Time, known f
 		return nil, err
 	}
 	routes := []outbox.Route{tasks}
-	if len(s.Out.Also) > 0 {
+	if len(s.Out.Types()) > 0 {
 		records, err := recordRoute(s, db, now, known)
 		if err != nil {
 			return nil, err
@@ -107,6 +107,14 @@ func recordRoute(s *settings.Settings, db *boltkv.DB, now func() time.Time, know
 	}
 	return outbox.Route{Name: recordServer(s), Carrier: fhirrecord.NewServer(fhirrecord.ServerOptions{Options: emit.Records(o), Client: client,
 		Plain: s.Out.Write.Create == settings.CreatePlain, Trust: s.Out.Write.Create == settings.CreateConditional, Now: now})}, nil
+}
+
+// trailOf writes the audit trail as AuditEvents; nil where the settings do not want it.
+func trailOf(s *settings.Settings, db *boltkv.DB) func(context.Context) error {
+	if !s.Out.Audits() || s.Out.Mode == settings.ModeOff {
+		return nil
+	}
+	return emit.Trail{DB: db, Site: db.ID(), Files: fhirrecord.NewFiles(s.Out.Folder, db.ID(), fhirrecord.Options{})}.Write
 }
 
 // recordServer names the receiver of what is written beside Tasks.

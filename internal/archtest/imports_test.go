@@ -28,7 +28,7 @@ func table() map[string]string {
 		"store": "day chart protocol surveil notice kv fault", "outbox": "day chart surveil notice kv fault",
 		"fhirhttp": "fhir fault", "fhirauth": "fhirhttp settings fault", "source": "fhir", "source/folder": "source fhir fault", "source/rest": "source fhir fhirhttp fault", "source/tasks": "source fhir fault",
 		"source/bulk": "source fhir fhirhttp fault", "source/webhook": "settings fault",
-		"carrier/fhirtask": "day chart surveil notice outbox fhir fhirhttp fault", "carrier/fhirrecord": "outbox carrier/fhirtask fhir fhirhttp fault", "emit": "day chart protocol surveil store outbox export carrier/fhirrecord carrier/fhirtask fhir kv fault", "carrier/email": "day chart surveil notice digest outbox mail fault",
+		"carrier/fhirtask": "day chart surveil notice outbox fhir fhirhttp fault", "carrier/fhirrecord": "outbox carrier/fhirtask fhir fhirhttp fault", "emit": "day chart protocol surveil store audit outbox export carrier/fhirrecord carrier/fhirtask fhir kv fault", "carrier/email": "day chart surveil notice digest outbox mail fault",
 		"export": "day chart protocol surveil notice fhir fault",
 		"mail":   "fault", "settings": "day chart yamldoc fault",
 		"clinic":   heart + " " + words + " assess kv store audit outbox source",

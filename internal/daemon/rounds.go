@@ -137,6 +137,9 @@ func (o *Options) send(ctx context.Context) {
 	if all != (outbox.Tally{}) {
 		o.Log.Info("sent what waits", "sent", all.Sent, "later", all.Later, "failed", all.Failed)
 	}
+	if o.Trail != nil && ctx.Err() == nil {
+		o.note(ctx, "writing the audit trail", o.Trail(ctx))
+	}
 }
 
 // note logs a failure without patient data; the next round tries again.

@@ -34,6 +34,7 @@ type Options struct {
 	Ready   func(address string) // called once the pages answer; may be nil
 	Hook    *Hook                // nil: nobody tells when something changed
 	Read    ReadSide
+	Trail   func(context.Context) error // writes the audit trail as AuditEvents; nil: it is not wanted
 
 	turns *turns
 }

@@ -10,10 +10,12 @@ import (
 	"strings"
 	"testing"
 
+	"perennial/internal/carrier/fhirrecord"
 	"perennial/internal/chart"
 	"perennial/internal/clinic"
 	"perennial/internal/day"
 	"perennial/internal/demo"
+	"perennial/internal/emit"
 	"perennial/internal/fhir"
 	"perennial/internal/fhirhttp"
 	"perennial/internal/testkit/fhirpeer"
@@ -98,6 +100,10 @@ func TestValidators(t *testing.T) {
 	if _, err := r.Import(t.Context(), "demo", clinic.Batches("cohort.ndjson", &text)); err != nil {
 		t.Fatal(err)
 	}
+	trail := emit.Trail{DB: r.db, Site: site, Files: fhirrecord.NewFiles(dir, site, fhirrecord.Options{})}
+	if err := trail.Write(t.Context()); err != nil { // from here on it is told what happened
+		t.Fatal(err)
+	}
 	var rulings []chart.Ruling
 	for line := range strings.Lines(string(demo.Rulings(today))) {
 		var one chart.Ruling
@@ -118,8 +124,11 @@ func TestValidators(t *testing.T) {
 		n, _ := r.drain()
 		more = n > 0
 	}
+	if err := trail.Write(t.Context()); err != nil {
+		t.Fatal(err)
+	}
 	n := read(t, dir)
-	if n["CarePlan draft"] < 100 || n["ServiceRequest draft"] < 100 || n["Flag active"] < 3 || n["Communication not-done"] < 4 || n["Provenance "] < 300 {
+	if n["CarePlan draft"] < 100 || n["ServiceRequest draft"] < 100 || n["Flag active"] < 3 || n["Communication not-done"] < 4 || n["Provenance "] < 300 || n["AuditEvent "] < 300 {
 		t.Errorf("%v", n)
 	}
 	path := filepath.Join(t.TempDir(), "all.ndjson")

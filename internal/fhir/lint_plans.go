@@ -37,6 +37,8 @@ func planShape(typ string) string {
 			"about:Reference* sent:dateTime sender:Reference! note:Annotation*"
 	case "Provenance":
 		return top + "target:Reference*! recorded:instant! policy:uri* reason:CodeableConcept* activity:CodeableConcept! agent:Agent*! entity:Entity*"
+	case "AuditEvent":
+		return top + "type:Coding! subtype:Coding* action:audit-action recorded:instant! outcome:audit-outcome agent:AuditAgent*! source:AuditSource! entity:AuditEntity*"
 	}
 	return planPart(typ)
 }
@@ -65,6 +67,12 @@ func planPart(typ string) string {
 		return "type:CodeableConcept who:Reference!"
 	case "Entity":
 		return "role:entity-role! what:Reference!"
+	case "AuditAgent":
+		return "type:CodeableConcept who:Reference requestor:boolean!"
+	case "AuditSource":
+		return "observer:Reference! type:Coding*"
+	case "AuditEntity":
+		return "what:Reference type:Coding role:Coding"
 	}
 	return ""
 }
@@ -81,7 +89,7 @@ func planForm(kind, s string) (good, known bool) {
 	sets := map[string]string{
 		"proposal": Intent, "request-status": "draft completed revoked", "event-status": "completed not-done entered-in-error unknown", "plan-status": "draft completed revoked", "service-request": "ServiceRequest",
 		"publication-status": "draft active retired", "flag-status": "active inactive", "artifact-type": "citation", "grouping-behavior": "logical-group",
-		"condition-kind": "applicability", "action-relationship": "after-start", "time-unit": "d mo", "entity-role": "source",
+		"condition-kind": "applicability", "action-relationship": "after-start", "time-unit": "d mo", "entity-role": "source", "audit-action": "C U", "audit-outcome": "0 8",
 	}
 	if set, ok := sets[kind]; ok {
 		return slices.Contains(strings.Fields(set), s), true

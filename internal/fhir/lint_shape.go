@@ -141,6 +141,12 @@ func (l *linter) one(path, kind string, v any) {
 		l.decimal(path, v)
 		return
 	}
+	if kind == "boolean" {
+		if _, ok := v.(bool); !ok {
+			l.say(path, "is neither true nor false")
+		}
+		return
+	}
 	s, ok := v.(string)
 	if !ok {
 		l.say(path, "is not a text")

@@ -82,7 +82,7 @@ func mistakes() map[string][]string {
 		},
 		"out-also": {
 			`out-also.yaml:4:9: out.also: unknown word "careplan" (did you mean "care-plan"?)`,
-			`out-also.yaml:4:9: out.also: unknown word "order"; one of care-plan, service-request, flag, communication, provenance is expected`,
+			`out-also.yaml:4:9: out.also: unknown word "order"; one of care-plan, service-request, flag, communication, provenance, audit-event is expected`,
 			`out-also.yaml:4:9: out.also: care-plan stands here twice`,
 			`out-also.yaml:4:9: out.also: is of no use while the mode is off: nothing is written`,
 		},

@@ -117,7 +117,7 @@ func TestPrintIsReadBack(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if name == "rich" && (s.Codes == "" || s.Out.Rest.Token.File != "task-token" || s.Sources.Rest.Token.File != "fhir-token" || s.Digest.Link == "" || len(s.Out.Also) != 5 ||
+		if name == "rich" && (s.Codes == "" || s.Out.Rest.Token.File != "task-token" || s.Sources.Rest.Token.File != "fhir-token" || s.Digest.Link == "" || len(s.Out.Also) != 6 ||
 			s.Read.Token.File != "fhir-read-token" || s.Read.URL == "" || len(s.Read.Cards.Origins) != 1 || s.Read.Cards.KeySet != "records-keys.json") {
 			t.Errorf("the rich sample is not rich: %+v", s)
 		}

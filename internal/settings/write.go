@@ -28,11 +28,12 @@ const (
 	AlsoFlag           = "flag"
 	AlsoCommunication  = "communication"
 	AlsoProvenance     = "provenance"
+	AlsoAuditEvent     = "audit-event"
 )
 
 // alsoWords are those words.
 func alsoWords() []string {
-	return []string{AlsoCarePlan, AlsoServiceRequest, AlsoFlag, AlsoCommunication, AlsoProvenance}
+	return []string{AlsoCarePlan, AlsoServiceRequest, AlsoFlag, AlsoCommunication, AlsoProvenance, AlsoAuditEvent}
 }
 
 // also reads what is written beside Tasks.
@@ -69,11 +70,16 @@ func (p printer) write(w Write) {
 	p.raw(4, "batch", yesNo(w.Batch))
 }
 
-// Types are the types of FHIR that Also names.
+// Types are the types of FHIR that Also names and that follow from a plan: all but AuditEvent, see Audits.
 func (o Out) Types() (list []string) {
+	types := map[string]string{AlsoCarePlan: "CarePlan", AlsoServiceRequest: "ServiceRequest", AlsoFlag: "Flag", AlsoCommunication: "Communication", AlsoProvenance: "Provenance"}
 	for _, word := range o.Also {
-		list = append(list, map[string]string{AlsoCarePlan: "CarePlan", AlsoServiceRequest: "ServiceRequest", AlsoFlag: "Flag",
-			AlsoCommunication: "Communication", AlsoProvenance: "Provenance"}[word])
+		if typ := types[word]; typ != "" {
+			list = append(list, typ)
+		}
 	}
 	return list
 }
+
+// Audits says whether AuditEvents are written.
+func (o Out) Audits() bool { return slices.Contains(o.Also, AlsoAuditEvent) }

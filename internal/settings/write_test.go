@@ -46,6 +46,7 @@ func TestAlso(t *testing.T) {
 		"  also: flag\n":                         {"Flag"},
 		"  also: [service-request, care-plan]\n": {"ServiceRequest", "CarePlan"},
 		"  also: [communication, provenance]\n":  {"Communication", "Provenance"},
+		"  also: [audit-event, flag]\n":          {"Flag"},
 	} {
 		s, err := settings.Parse("x", []byte(minimal+"out:\n  mode: files\n"+lines))
 		if err != nil || !reflect.DeepEqual(s.Out.Types(), want) {

@@ -151,3 +151,30 @@ func (f *Files) put(name string, lines []tree) error {
 	}
 	return fhirtask.Replace(f.dir, name, text.Bytes())
 }
+
+// Add adds resources that never change to a file, but for those that are in it already.
+func (f *Files) Add(name string, list []Resource) error {
+	lines, err := f.read(name)
+	if err != nil {
+		return err
+	}
+	have := map[string]bool{}
+	for _, t := range lines {
+		have[t.text("id")] = true
+	}
+	before := len(lines)
+	for i := range list {
+		if have[list[i].Key] {
+			continue
+		}
+		t, err := parse(list[i].Body)
+		if err != nil {
+			return err
+		}
+		lines = append(lines, t)
+	}
+	if len(lines) == before {
+		return nil
+	}
+	return f.put(name, lines)
+}
