@@ -1,11 +1,13 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"log/slog"
 	"os"
+	"slices"
 	"sync"
 	"time"
 
@@ -106,7 +108,11 @@ func (h *house) serve(ctx context.Context, e *env, sources []source.Source) erro
 // readSideOf is what other programs may ask.
 func readSideOf(s *settings.Settings, now func() time.Time) daemon.ReadSide {
 	c := s.Read.Cards
-	r := daemon.ReadSide{Gate: gate.Gate{Token: s.Read.Token}, URL: s.Read.URL, Origin: s.Sources.Rest.URL, Cards: daemon.Cards{Origins: c.Origins, Servers: c.Servers}}
+	exports := s.Sources.Bulk.Rest.URL
+	r := daemon.ReadSide{Gate: gate.Gate{Token: s.Read.Token}, URL: s.Read.URL, Origin: cmp.Or(s.Sources.Rest.URL, exports), Cards: daemon.Cards{Origins: c.Origins, Servers: slices.Clone(c.Servers)}}
+	if exports != "" {
+		r.Cards.Servers = append(r.Cards.Servers, exports)
+	}
 	if c.Issuer != "" {
 		r.Cards.Signed = &fhirauth.Signed{Issuer: c.Issuer, Audience: c.Audience, KeySet: c.KeySet, Now: now}
 	}

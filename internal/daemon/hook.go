@@ -31,11 +31,40 @@ const wholeEvery = time.Hour
 // turns lets one at a time look at the sources, and one send.
 type turns struct {
 	looking, sending sync.Mutex
+	now              func() time.Time
+	mu               sync.Mutex           // for what follows
 	owed             map[string]bool      // sources of which everything is to be looked at
-	whole            map[string]time.Time // when that was last done for a hint
+	whole            map[string]time.Time // when that was last begun for a hint
 }
 
-func newTurns() *turns { return &turns{owed: map[string]bool{}, whole: map[string]time.Time{}} }
+func newTurns() *turns {
+	return &turns{now: time.Now, owed: map[string]bool{}, whole: map[string]time.Time{}}
+}
+
+// owe notes that everything of a source is to be looked at.
+func (t *turns) owe(name string) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.owed[name] = true
+}
+
+// take gives a source as it is to be looked at now. It says by done whether that
+// went well: a look at everything that failed is still owed.
+func (t *turns) take(s source.Source) (look source.Source, done func(err error)) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	name := s.Name()
+	all, can := s.(interface{ Whole() source.Source })
+	if !can || !t.owed[name] || t.now().Sub(t.whole[name]) < wholeEvery {
+		return s, func(error) {}
+	}
+	t.owed[name], t.whole[name] = false, t.now()
+	return all.Whole(), func(err error) {
+		if err != nil {
+			t.owe(name)
+		}
+	}
+}
 
 // hookServer answers on the address of a Hook.
 type hookServer struct {
@@ -89,9 +118,9 @@ func (o *Options) listen(ctx context.Context) {
 }
 
 // hinted are the sources that the hints name. After a gap in the notifications
-// everything is looked at, but once an hour at most; till then it is owed.
+// everything is looked at, but once an hour at most; till then it is owed, to the
+// next hint or the next regular look.
 func (o *Options) hinted(hints []webhook.Hint) []source.Source {
-	t := o.turns
 	var list []source.Source
 	for _, h := range hints {
 		for _, s := range o.Sources {
@@ -100,11 +129,7 @@ func (o *Options) hinted(hints []webhook.Hint) []source.Source {
 			}
 			if h.Gap {
 				o.Log.Warn("notifications were lost", "source", h.Source)
-				t.owed[h.Source] = true
-			}
-			all, can := s.(interface{ Whole() source.Source })
-			if can && t.owed[h.Source] && time.Since(t.whole[h.Source]) >= wholeEvery {
-				s, t.owed[h.Source], t.whole[h.Source] = all.Whole(), false, time.Now()
+				o.turns.owe(h.Source)
 			}
 			list = append(list, s)
 		}

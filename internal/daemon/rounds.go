@@ -82,7 +82,9 @@ func (o *Options) pull(ctx context.Context, sources []source.Source) (isNew bool
 	o.turns.looking.Lock()
 	defer o.turns.looking.Unlock()
 	for _, s := range sources {
-		got, err := o.Clinic.Pull(ctx, s)
+		look, done := o.turns.take(s)
+		got, err := o.Clinic.Pull(ctx, look)
+		done(err)
 		o.note(ctx, "reading the source "+s.Name(), err)
 		if got.New > 0 {
 			isNew = true

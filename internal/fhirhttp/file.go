@@ -67,10 +67,13 @@ func (c *Client) open(f *file, address string, login bool) *failure {
 		switch {
 		case err != nil:
 			return unanswered(true, f.why(bare(err)))
-		case resp.StatusCode < 300:
+		case whole(resp.StatusCode):
 			f.timer.Stop()
 			f.body = resp.Body
 			return nil
+		case resp.StatusCode < 300:
+			drop(resp)
+			return &failure{err: fault.New(fault.Unavailable, "answer", "", fmt.Errorf("status %d in place of the file", resp.StatusCode)), again: true}
 		case resp.StatusCode < 400 && resp.Header.Get("Location") != "":
 			from, address = u, resp.Header.Get("Location")
 			drop(resp)
@@ -126,6 +129,11 @@ func (c *Client) fetch(ctx context.Context, u *url.URL, ours, login bool) (*http
 		return c.bare.Do(req)
 	}
 	return c.far.Do(req)
+}
+
+// whole says whether a status stands for a whole file: 202 says that there is none yet, 206 that it is a part.
+func whole(status int) bool {
+	return status == http.StatusOK || status == http.StatusNonAuthoritativeInfo || status == http.StatusNoContent
 }
 
 func drop(resp *http.Response) {

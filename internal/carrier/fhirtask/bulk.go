@@ -231,8 +231,10 @@ func (b *bulk) singly(ctx context.Context) {
 		}
 		receipt, err := b.s.Carry(ctx, it)
 		b.results[i], b.done[i] = outbox.Result{Receipt: receipt, Err: err}, true
-		if _, shut := errors.AsType[*outbox.Closed](err); shut || ctx.Err() != nil {
+		if _, shut := errors.AsType[*outbox.Closed](err); shut {
 			b.all(err)
+		} else if err := ctx.Err(); err != nil {
+			b.all(err) // what was not tried was not sent, even where this one was
 		}
 	}
 }

@@ -94,7 +94,7 @@ func TestFaults(t *testing.T) {
 		"status-404": "does not know the export any more", "status-410": "does not know the export any more", "status-429": "status 429; error throttled",
 		"status-503": "status 503; error transient", "status-500": "status 500; error exception", "status-transient": "status 500; error transient", "status-502": "status 502",
 		"manifest-html": "it is not JSON", "manifest-moment": "its manifest cannot be read", "manifest-pages": "several pages", "manifest-address": "a file without an address",
-		"file-404": "a file (Patient) is gone", "file-503": "status 503; error transient", "file-break": "it ends early or is damaged", "file-gzip-cut": "it ends early or is damaged",
+		"file-404": "a file (Patient) is gone", "file-503": "status 503; error transient", "file-202": "status 202 in place of the file", "file-206": "status 206 in place of the file", "file-break": "it ends early or is damaged", "file-gzip-cut": "it ends early or is damaged",
 		"file-cut": "it is cut", "file-short": "it has 2 resources, and 3 by the manifest", "file-html": "it is no NDJSON", "file-elsewhere": "it lies on another server (elsewhere.invalid)",
 		"count-wrong": "it has 3 resources, and 4 by the manifest", "errors": "the server reports in it: error incomplete (1)", "errors-inside": "by the manifest",
 	}

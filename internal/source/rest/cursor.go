@@ -1,6 +1,8 @@
 package rest
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"slices"
 	"time"
@@ -21,6 +23,7 @@ type place struct {
 	Again   []string  `json:"again,omitempty"`   // patients of whom something did not come
 	Types   []string  `json:"types,omitempty"`   // types that were read of the patients in Read; only in the place "patients"
 	Bare    bool      `json:"bare,omitempty"`    // the server finds patients by the bare id only; only in the place "patients"
+	What    string    `json:"what,omitempty"`    // see Source.what; only in the place "server"
 }
 
 // places are those of all types.
@@ -47,6 +50,31 @@ func parse(cursor string) (places, error) {
 		return nil, fault.New(fault.Damaged, "read cursor", "Forget the cursor of this source: everything is then read again.", err)
 	}
 	return all, nil
+}
+
+// serverPlace is where the cursor keeps which server it is of.
+const serverPlace = "server"
+
+// of gives the places if they are of this server: how far another was read says nothing of it. Whoever was read there,
+// patient by patient, is asked for here too, listed or not: it may be the same server under another address. Older
+// cursors do not say whose they are.
+func (all places) of(what string) places {
+	if was := all[serverPlace].What; was != "" && was != what {
+		before := all[patientsPlace]
+		all = places{}
+		if ids := slices.Concat(before.Read, before.Again); len(ids) > 0 {
+			slices.Sort(ids)
+			all[patientsPlace] = place{Again: slices.Compact(ids), Bare: before.Bare}
+		}
+	}
+	all[serverPlace] = place{What: what}
+	return all
+}
+
+// what marks the server and what is searched for there.
+func (s *Source) what() string {
+	sum := sha256.Sum256([]byte(s.client.Base() + "\n" + s.o.Params.Encode()))
+	return hex.EncodeToString(sum[:8])
 }
 
 func join(a, b error) error {

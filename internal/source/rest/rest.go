@@ -7,7 +7,8 @@
 // lastUpdated that was seen: a server may stamp a resource before it commits it, so that one with an older stamp
 // appears later. What comes twice does no harm. A server that sends no Date is asked for everything each time. A type
 // moves on only when all its pages were read and nothing is known to be missing; a type that fails keeps its place, and
-// the others go on. A type that is new in the settings has no place yet and is read from the beginning.
+// the others go on. A type that is new in the settings has no place yet and is read from the beginning; so is everything when
+// the settings name another server.
 //
 // # What is missing
 //
@@ -130,6 +131,7 @@ func (s *Source) Fetch(ctx context.Context, cursor string) iter.Seq2[source.Batc
 			yield(source.Batch{}, fault.Wrap("source "+s.o.Name, err))
 			return
 		}
+		all = all.of(s.what())
 		types, err := s.types(ctx, all)
 		if err != nil {
 			yield(source.Batch{}, fault.Wrap("source "+s.o.Name, err))

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/http/httptest"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -72,10 +73,13 @@ func (r *rig) fetch() (ids string, issues []fhir.Issue, errs []error) {
 			ids += id
 		}
 		issues = append(issues, b.Issues...)
-		r.cursor = b.Cursor
+		r.cursor = unmarked.ReplaceAllString(b.Cursor, "")
 	}
 	return ids, issues, errs
 }
+
+// unmarked takes the mark of the server off a cursor: it differs at each run.
+var unmarked = regexp.MustCompile(`,?"server":\{"what":"[0-9a-f]{16}"\}`)
 
 func page(next string, entries ...string) string {
 	b := `{"resourceType":"Bundle","type":"searchset","link":[{"relation":"` + map[bool]string{true: "self", false: "next"}[next == ""] + `","url":"` + next + `"}]`
@@ -110,7 +114,7 @@ func TestCursor(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		cursors = append(cursors, b.Cursor)
+		cursors = append(cursors, unmarked.ReplaceAllString(b.Cursor, ""))
 	}
 	patient := `"Patient":{"from":"2026-06-30T11:50:00Z","full":"2026-06-30T11:50:00Z","count":2}`
 	want := []string{`{}`, `{` + patient + `}`, `{` + patient + `,"Procedure":{"from":"2026-06-30T12:20:00Z","full":"2026-06-30T12:20:00Z"}}`}
@@ -194,7 +198,7 @@ func TestOverlapHasALeast(t *testing.T) {
 		t.Fatal(err)
 	}
 	for b := range rest.New(c, rest.Options{Types: []string{"Patient"}, Overlap: time.Second}).Fetch(t.Context(), "") {
-		if b.Cursor != `{"Patient":{"from":"2026-06-30T11:57:50Z","full":"2026-06-30T11:57:50Z"}}` {
+		if unmarked.ReplaceAllString(b.Cursor, "") != `{"Patient":{"from":"2026-06-30T11:57:50Z","full":"2026-06-30T11:57:50Z"}}` {
 			t.Error(b.Cursor)
 		}
 	}

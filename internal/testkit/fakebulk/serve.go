@@ -34,6 +34,8 @@ func Faults() map[string]string {
 		"manifest-address":   "a file has no address",
 		"file-404":           "a file has expired",
 		"file-503":           "files are not to be had for now",
+		"file-202":           "a file is still being written: 202 without a body",
+		"file-206":           "a part of a file comes in its place",
 		"file-break":         "the connection breaks within a file",
 		"file-gzip-cut":      "a gzip is cut",
 		"file-cut":           "a file is cut within a line, with the length of what came",
@@ -191,7 +193,11 @@ func (s *Server) manifest(id string, e *export) map[string]any {
 		if s.fault == "count-wrong" {
 			n++
 		}
-		lists[list] = append(lists[list], map[string]any{"type": typ, "url": url, "count": n})
+		one := map[string]any{"type": typ, "url": url, "count": n}
+		if s.fault == "file-202" || s.fault == "file-206" {
+			delete(one, "count")
+		}
+		lists[list] = append(lists[list], one)
 	}
 	for name, list := range lists {
 		m[name] = list
@@ -218,6 +224,13 @@ func (s *Server) file(w http.ResponseWriter, q *http.Request, parts []string) {
 	switch s.fault {
 	case "file-503":
 		outcome(w, 503, "transient")
+		return
+	case "file-202":
+		w.WriteHeader(http.StatusAccepted)
+		return
+	case "file-206":
+		w.WriteHeader(http.StatusPartialContent)
+		fmt.Fprintln(w, lines[0])
 		return
 	case "file-html":
 		text, pack = []byte("<html>log in</html>"), false
