@@ -198,14 +198,23 @@ func reasons(w *surveil.Work) string {
 	return strings.Join(parts, " ")
 }
 
-// plain makes a text stand for itself in Markdown, and on one line.
+// plain makes a text stand for itself in Markdown, and on one line. An address in
+// it is no link either.
 func plain(text string) string {
 	var b strings.Builder
-	for _, r := range notice.Tame(text, 600) {
-		if strings.ContainsRune("\\`*_[]<>#|~&!", r) {
+	text = notice.Tame(text, 600)
+	for i, r := range text {
+		link := r == ':' && strings.HasPrefix(text[i:], "://") || r == '.' && i >= 3 && strings.EqualFold(text[i-3:i], "www") || r == '@' && mailbox(text[i+1:])
+		if link || strings.ContainsRune("\\`*_[]<>#|~&!", r) {
 			b.WriteByte('\\')
 		}
 		b.WriteRune(r)
 	}
 	return b.String()
+}
+
+// mailbox says whether what follows an @ may be a domain: it has a dot within.
+func mailbox(rest string) bool {
+	word, _, _ := strings.Cut(rest, " ")
+	return strings.Contains(strings.TrimRight(word, ".,;:!?)"), ".")
 }

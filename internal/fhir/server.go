@@ -3,6 +3,7 @@ package fhir
 import (
 	"encoding/json"
 	"errors"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -154,26 +155,37 @@ func ParseOutcome(body []byte) []OutcomeIssue {
 	}
 	var out []OutcomeIssue
 	for _, i := range o.Issue {
-		issue := OutcomeIssue{Severity: codeLike(i.Severity), Code: codeLike(i.Code)}
+		issue := OutcomeIssue{Severity: among(severities, i.Severity), Code: among(issueTypes, i.Code)}
 		if len(i.Details.Coding) > 0 {
-			issue.Detail = codeLike(i.Details.Coding[0].Code)
+			issue.Detail = messageCode.FindString(i.Details.Coding[0].Code)
 		}
 		if len(i.Expression) > 0 {
-			issue.Where = codeLike(i.Expression[0])
+			issue.Where = elementPath.FindString(i.Expression[0])
 		}
 		out = append(out, issue)
 	}
 	return out
 }
 
-// codeLike lets pass what looks like a code or a path: short, without blanks and quotes.
-func codeLike(s string) string {
-	if len(s) > 60 || strings.ContainsFunc(s, func(r rune) bool {
-		return !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune(".-_[]", r))
-	}) {
-		return ""
+// Of an issue only what R4 names itself is told: some servers write free text where a code should stand, and that text
+// may be a patient's name or number.
+const (
+	severities = "fatal error warning information"
+	issueTypes = "invalid structure required value invariant security login unknown expired forbidden suppressed processing not-supported duplicate multiple-matches " +
+		"not-found deleted too-long code-invalid extension too-costly business-rule conflict transient lock-error no-store exception timeout incomplete throttled informational"
+)
+
+var (
+	messageCode = regexp.MustCompile(`^MSG_[A-Z_]{1,50}$`)                                                 // of the code system operation-outcome
+	elementPath = regexp.MustCompile(`^[A-Z][A-Za-z]{2,40}(\.[a-z][A-Za-z]{0,40}(\[[0-9]{1,3}\])?){1,8}$`) // Patient.name[0].given
+)
+
+// among is a word if it is one of a list.
+func among(list, word string) string {
+	if word != "" && slices.Contains(strings.Fields(list), word) {
+		return word
 	}
-	return s
+	return ""
 }
 
 // Capability is the part of a server's CapabilityStatement that matters here.

@@ -10,6 +10,7 @@ import (
 	"io"
 	"mime"
 	"net/http"
+	"slices"
 	"strings"
 
 	"perennial/internal/fault"
@@ -50,9 +51,12 @@ func (c *Client) looksRight(r request, resp response) error {
 		return nil // a server may answer a write without a body
 	}
 	if len(body) == 0 || body[0] != '{' {
-		kind, _, _ := mime.ParseMediaType(resp.header.Get("Content-Type"))
-		if len(kind) > 40 || kind == "" {
+		kind, _, err := mime.ParseMediaType(resp.header.Get("Content-Type"))
+		switch {
+		case err != nil:
 			kind = "no content type"
+		case !slices.Contains([]string{"text/html", "text/plain", "application/xhtml+xml", "application/xml", "text/xml", "application/fhir+xml", "application/json", "application/fhir+json", "application/fhir+ndjson"}, kind):
+			kind = "another content type" // what stands there is not repeated
 		}
 		return fault.New(fault.Unavailable, "read answer", "Check the base address, and whether a proxy or a login page answers in the server's place.",
 			fmt.Errorf("it is not JSON (%s)", kind))

@@ -124,6 +124,9 @@ func (p *reader) read(all url.Values) (*query, error) {
 // one reads one parameter.
 func (p *reader) one(name, value string) error {
 	name, modifier, modified := strings.Cut(name, ":")
+	if head, _, chained := strings.Cut(name, "."); name == "_has" || chained && slices.Contains(p.q.kind.params, head) {
+		return invalid("Searches through references (chains, _has) are not supported. Search by the patient's id.")
+	}
 	known := slices.Contains(p.q.kind.params, name) || name == "_id" || name == "_lastUpdated"
 	var err error
 	switch {

@@ -20,3 +20,18 @@ func TestMergedLater(t *testing.T) {
 		t.Errorf("%d of all patients, %d in all", n, all.Total)
 	}
 }
+
+// A search through a reference, or backwards through one, is refused, not passed over: whoever asks for one patient's
+// work by record number must not be given everybody's.
+func TestChains(t *testing.T) {
+	t.Parallel()
+	r := newRig(t, patients(3), nil)
+	for _, q := range []string{"patient.identifier=Q-1", "subject.name=Quay-1", "patient:Patient.identifier=Q-1", "subject:Patient.identifier=Q-1", "_has:CarePlan:subject:status=active"} {
+		if got := r.ask("GET", "/fhir/Task?"+q, "").StatusCode; got != 400 {
+			t.Errorf("%s: %d", q, got)
+		}
+	}
+	if got := r.ask("GET", "/fhir/Task?owner.name=x", "").StatusCode; got != 200 {
+		t.Errorf("a parameter that is not known: %d", got)
+	}
+}
