@@ -50,7 +50,7 @@ func (x *exchange) search() error {
 	}
 	b := bundle{ResourceType: "Bundle", Type: "searchset", Link: []link{{"self", x.address(kind.name, q.used)}}}
 	err = x.s.o.Clinic.Snapshot(x.r.Context(), func(snap clinic.Snapshot) error {
-		b.Entry = nil // it may be run again
+		b.Entry, b.Link = nil, b.Link[:1] // it may be run again
 		return x.page(snap, q, &b)
 	})
 	if err != nil {
@@ -95,7 +95,7 @@ func (x *exchange) page(snap clinic.Snapshot, q *query, b *bundle) error {
 			at.At = last.at
 		}
 		more.Set("_cursor", at.String())
-		b.Link = append(b.Link[:1], link{"next", x.address(q.kind.name, more)})
+		b.Link = append(b.Link, link{"next", x.address(q.kind.name, more)})
 	}
 	broken := 0
 	render := rendering{s: x.s, snap: snap}

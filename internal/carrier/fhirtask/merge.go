@@ -177,7 +177,9 @@ func (t tree) status(want tree, item *notice.Task, stamp *fhir.Stamp) (kept stri
 		return t.text("status")
 	}
 	t.set("status", statusOf(item))
-	delete(t, "statusReason")
+	if t.ours("statusReason") { // a person's, of a Task that is open, stays
+		delete(t, "statusReason")
+	}
 	if want["statusReason"] != nil {
 		t["statusReason"] = want["statusReason"]
 	}

@@ -221,3 +221,23 @@ func FuzzMerge(f *testing.F) {
 		}
 	})
 }
+
+// What a person wrote about why an open Task stands as it does stays while it is open; one of ours goes when it is
+// open again.
+func TestMergeStatusReason(t *testing.T) {
+	t.Parallel()
+	const theirs = `"statusReason":{"text":"she calls back on Friday"}`
+	soon := opened()
+	soon.Urgency, soon.Modified = "asap", "2026-02-28T06:00:00Z"
+	got, m := apply(t, onServer(t, opened(), requested, requested+","+theirs), soon)
+	if !strings.Contains(got, theirs) || !strings.Contains(got, `"priority":"asap"`) || m.kept != "" {
+		t.Errorf("%q: %s", m.kept, got)
+	}
+	if got, _ := apply(t, onServer(t, opened(), requested, requested+","+theirs), closed("completed")); !strings.Contains(got, `"code":"`+notice.ReasonDone) || !strings.Contains(got, `"status":"completed"`) {
+		t.Errorf("closed: %s", got)
+	}
+	again, _ := apply(t, onServer(t, closed("completed")), soon)
+	if strings.Contains(again, "statusReason") || !strings.Contains(again, requested) {
+		t.Errorf("open again: %s", again)
+	}
+}
