@@ -62,7 +62,7 @@ func newFront(t *testing.T, base, token, elsewhere string) *front {
 			f.note("another login at " + q.URL.String())
 		}
 		f.note(q.Method + " " + q.URL.String())
-		if mode := f.is(); mode == "" || !misbehave(w, mode, elsewhere) {
+		if mode := f.is(); mode == "" || !misbehave(w, q, mode, elsewhere) {
 			q.Header.Del("Authorization")
 			pass.ServeHTTP(w, q)
 		}
@@ -96,11 +96,11 @@ func (f *front) set(mode string) {
 
 // modes are ways to misbehave that all hold data of the patient.
 func modes() []string {
-	return []string{"400", "401", "403", "404", "409", "422", "500", "503", "outcome", "broken", "html", "redirect", "next", "row", "headers"}
+	return []string{"400", "401", "403", "404", "409", "422", "500", "503", "outcome", "broken", "html", "redirect", "next", "row", "headers", "lines", "echo"}
 }
 
 // misbehave answers in a mode; false: it does not.
-func misbehave(w http.ResponseWriter, mode, elsewhere string) bool {
+func misbehave(w http.ResponseWriter, q *http.Request, mode, elsewhere string) bool {
 	all := strings.Join(planted(), " ")
 	issue := fmt.Sprintf(`{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"%s","diagnostics":"%s","details":{"text":"%s","coding":[{"system":"%s","code":"%s","display":"%s"}]},"expression":["Patient.where(name='%s')"],"location":["%s"]}]}`,
 		plantedFamily, all, all, plantedGiven, plantedRecord, plantedFamily, plantedFamily, plantedPhone)
@@ -120,6 +120,14 @@ func misbehave(w http.ResponseWriter, mode, elsewhere string) bool {
 		fmt.Fprintf(w, `{"resourceType":"Bundle","type":"searchset","link":[{"relation":"next","url":"%s/fhir?name=%s"}],"entry":[{"resource":{"resourceType":"Basic","id":"x"}}]}`, elsewhere, plantedFamily)
 	case "row":
 		fmt.Fprintf(w, `{"resourceType":"Bundle","type":"searchset","entry":[{"resource":{"resourceType":"Patient","id":"not an id %s","birthDate":"%s of %s"}},{"resource":{"resourceType":"%s","id":"x"}}]}`, plantedFamily, plantedBorn, plantedGiven, plantedGiven)
+	case "lines": // of an export, but for the job itself
+		if !strings.Contains(q.URL.Path, "file") {
+			return false
+		}
+		fmt.Fprintf(w, "{\"resourceType\":\"Patient\",\"id\":\"a\",\"birthDate\":\"%s\"}\n{\"resourceType\":\"Patient\" %s\n", plantedBorn, all)
+	case "echo":
+		w.WriteHeader(http.StatusUnprocessableEntity)
+		fmt.Fprintf(w, `{"resourceType":"OperationOutcome","issue":[{"severity":"error","code":"processing","diagnostics":%q}]}`, q.Header.Get("Authorization")+q.URL.String())
 	case "headers":
 		w.Header().Set("Content-Location", elsewhere+"/"+plantedRecord)
 		w.Header().Set("X-Progress", "at "+all)
@@ -172,6 +180,142 @@ func portHere(t *testing.T) string {
 	return l.Addr().String()
 }
 
+// garden is a site with everything that talks to others, whose servers have a patient with planted words.
+type garden struct {
+	*site
+	said      *spoken
+	fhir      *fakefhir.Server
+	tasks     *fakefhir.Server
+	fronts    map[string]*front
+	hook      string // address of the webhook
+	pages     string
+	elsewhere chan string // what another server was asked
+	person    string      // members of the patient
+	graft     string      // members of the operation
+}
+
+func newGarden(t *testing.T) *garden {
+	t.Helper()
+	g := &garden{said: &spoken{t}, hook: portHere(t), elsewhere: make(chan string, 1000)}
+	far := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, q *http.Request) { g.elsewhere <- fmt.Sprint(q.URL, q.Header) }))
+	t.Cleanup(far.Close)
+	g.fhir = fakefhir.Start(t, fakefhir.Options{Types: []string{"Patient", "Procedure", "ImagingStudy"}})
+	g.tasks = fakefhir.Start(t, fakefhir.Options{Types: []string{"Task", "CarePlan", "ServiceRequest", "Flag", "Communication", "Provenance"}})
+	exports := fakebulk.Start(t, fakebulk.Options{})
+	g.person = fmt.Sprintf(`"identifier":[{"system":"urn:mrn","value":"%s"}],"name":[{"family":"%s","given":["%s"]}],"birthDate":"%s","telecom":[{"system":"phone","value":"%s"}]`, plantedRecord, plantedFamily, plantedGiven, plantedBorn, plantedPhone)
+	_, fields, _ := strings.Cut(graft("x", plantedID, "2026-05-20"), `"x",`)
+	g.graft = strings.TrimSuffix(fields, "}")
+	g.fhir.Put("Patient", plantedID, g.person)
+	g.fhir.Put("Procedure", "evar", g.graft)
+	exports.Put("Patient", plantedID, g.person)
+	away := strings.Replace(far.URL, "127.0.0.1", "localhost", 1)
+	g.fronts = map[string]*front{"rest": newFront(t, g.fhir.Base, secretOf("rest"), away), "bulk": newFront(t, exports.Base, secretOf("bulk"), away), "out": newFront(t, g.tasks.Base, secretOf("out"), away)}
+	server := func(name string) string {
+		return "    url: " + g.fronts[name].url + "\n    token-file: " + name + "\n"
+	}
+	g.site = newSite(t, "  fhir:\n    token-file: read\nout:\n  mode: send\n  folder: written\n  also: [care-plan, service-request, flag, communication, provenance, audit-event]\n  rest:\n"+server("out")+
+		"sources:\n  rest:\n"+server("rest")+"  bulk:\n"+server("bulk")+"  webhook:\n    listen: "+g.hook+"\n    secret-file: hook\n")
+	for _, name := range secretNames() {
+		if err := os.WriteFile(filepath.Join(g.dir, name), []byte(secretOf(name)+"\n"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return g
+}
+
+// ask calls the daemon, and gives the answer whatever it is.
+func (g *garden) ask(method, address, body string, header ...string) (int, string) {
+	g.t.Helper()
+	q, err := http.NewRequestWithContext(g.t.Context(), method, address, strings.NewReader(body))
+	if err != nil {
+		g.t.Fatal(err)
+	}
+	for i := 0; i+1 < len(header); i += 2 {
+		q.Header.Set(header[i], header[i+1])
+	}
+	r, err := http.DefaultClient.Do(q)
+	if err != nil {
+		g.t.Fatal(err)
+	}
+	defer r.Body.Close()
+	text, err := io.ReadAll(r.Body)
+	if err != nil {
+		g.t.Fatal(err)
+	}
+	return r.StatusCode, fmt.Sprint(r.Header) + string(text)
+}
+
+// outside wants a status, and an answer that tells nothing.
+func (g *garden) outside(want int, method, address, body string, header ...string) {
+	g.t.Helper()
+	got, text := g.ask(method, address, body, header...)
+	if got != want {
+		g.t.Errorf("%s %s: %d, want %d: %.300s", method, address, got, want, text)
+	}
+	g.said.clean("the answer to "+method+" "+address, text)
+}
+
+// hint tells of a change at a source, and waits until a server was asked because of it.
+func (g *garden) hint(source, from string) {
+	g.t.Helper()
+	before := len(g.fronts[from].all())
+	g.outside(200, "POST", "http://"+g.hook+"/"+source, "", "Authorization", secretOf("hook"))
+	until(g.t, from+" is asked", func() (string, bool) { return g.log(), len(g.fronts[from].all()) > before })
+}
+
+// misbehaving lets each server misbehave in a mode, the one that takes Tasks with a new patient.
+func (g *garden) misbehaving(i int, mode string) {
+	g.t.Helper()
+	says := func(args ...string) {
+		g.said.clean("perennial "+strings.Join(args, " ")+" ("+mode+")", g.says(args...))
+	}
+	g.fronts["rest"].set(mode)
+	g.fronts["bulk"].set(mode)
+	g.hint("server", "rest")
+	g.hint("bulk", "bulk")
+	says("status")
+	says("source", "check", "server")
+	says("source", "check", "bulk")
+	g.fronts["rest"].set("")
+	g.fronts["out"].set(mode)
+	id := fmt.Sprintf("%s%d", plantedID, i)
+	g.fhir.Put("Patient", id, strings.Replace(g.person, plantedRecord, plantedRecord+id, 1))
+	g.fhir.Put("Procedure", "evar"+id, strings.Replace(g.graft, plantedID, id, 1))
+	g.fhir.Advance(time.Minute)
+	g.hint("server", "out")
+	says("source", "check", "tasks")
+	says("status", "--check")
+	says("send")
+}
+
+// callers misbehave: they ask with words about the patient where these do not belong.
+func (g *garden) callers(login []string) {
+	g.t.Helper()
+	const cards = "cds-services/implant-surveillance"
+	words := "?name=" + plantedFamily + "&birthdate=" + plantedBorn
+	broken := `{"resourceType":"` + plantedFamily + `","name":"` + plantedGiven
+	for _, where := range []string{"metrics", "healthz", "status"} {
+		g.outside(200, "GET", g.pages+where, "")
+	}
+	g.outside(404, "GET", g.pages+"patients/"+plantedFamily, "")
+	g.outside(404, "GET", g.pages+plantedFamily+words, "")
+	g.outside(401, "GET", g.pages+"fhir/Task"+words, "", "Authorization", "Bearer "+plantedFamily)
+	g.outside(400, "GET", g.pages+"fhir/Task"+words, "", login...)
+	g.outside(404, "GET", g.pages+"fhir/Patient"+words, "", login...)
+	g.outside(404, "GET", g.pages+"fhir/Task/"+plantedFamily, "", login...)
+	g.outside(400, "GET", g.pages+"fhir/Task?_lastUpdated="+plantedBorn+plantedFamily, "", login...)
+	g.outside(406, "GET", g.pages+"fhir/Task?_format="+plantedFamily, "", login...)
+	g.outside(405, "POST", g.pages+"fhir/Task", broken, login...)
+	g.outside(400, "POST", g.pages+cards, broken, login...)
+	g.outside(400, "POST", g.pages+cards, `{"hook":"`+plantedFamily+`"}`, login...)
+	g.outside(412, "POST", g.pages+cards, `{"hook":"patient-view","fhirServer":"https://`+plantedFamily+`.example","fhirAuthorization":{"access_token":"`+secretOf("read")+`"},"context":{"patientId":"`+plantedID+`"}}`, login...)
+	g.outside(404, "GET", g.pages+"cds-services/"+plantedFamily, "", login...)
+	g.outside(403, "GET", g.pages+"cds-services", "", append(login, "Origin", "https://"+plantedFamily)...)
+	g.outside(400, "POST", "http://"+g.hook+"/server", broken, "Authorization", secretOf("hook"))
+	g.outside(401, "POST", "http://"+g.hook+"/server"+words, broken, "Authorization", plantedFamily)
+	g.outside(404, "POST", "http://"+g.hook+"/"+plantedFamily, broken, "Authorization", secretOf("hook"))
+}
+
 // Tokens and patient data stand in no log, error, metric or address: a site with everything that talks to others, whose
 // servers and callers misbehave in every way with words about a patient in their mouths.
 func TestNothingPlantedComesOut(t *testing.T) {
@@ -179,144 +323,65 @@ func TestNothingPlantedComesOut(t *testing.T) {
 	if testing.Short() {
 		t.Skip("the program waits before it asks again")
 	}
-	farBody := make(chan string, 1000)
-	far := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, q *http.Request) { farBody <- fmt.Sprint(q.URL, q.Header) }))
-	t.Cleanup(far.Close)
-	fhir, tasks := fakefhir.Start(t, fakefhir.Options{Types: []string{"Patient", "Procedure", "ImagingStudy"}}), fakefhir.Start(t, fakefhir.Options{Types: []string{"Task"}})
-	exports := fakebulk.Start(t, fakebulk.Options{})
-	person := fmt.Sprintf(`"identifier":[{"system":"urn:mrn","value":"%s"}],"name":[{"family":"%s","given":["%s"]}],"birthDate":"%s","telecom":[{"system":"phone","value":"%s"}]`, plantedRecord, plantedFamily, plantedGiven, plantedBorn, plantedPhone)
-	fhir.Put("Patient", plantedID, person)
-	exports.Put("Patient", plantedID, person)
-	_, fields, _ := strings.Cut(graft("x", plantedID, "2026-05-20"), `"x",`)
-	fhir.Put("Procedure", "evar", strings.TrimSuffix(fields, "}"))
-	elsewhere := strings.Replace(far.URL, "127.0.0.1", "localhost", 1)
-	fronts := map[string]*front{"rest": newFront(t, fhir.Base, secretOf("rest"), elsewhere), "bulk": newFront(t, exports.Base, secretOf("bulk"), elsewhere), "out": newFront(t, tasks.Base, secretOf("out"), elsewhere)}
-	hook := portHere(t)
-	server := func(name string) string {
-		return "    url: " + fronts[name].url + "\n    token-file: " + name + "\n"
-	}
-	s := newSite(t, "  fhir:\n    token-file: read\nout:\n  mode: send\n  rest:\n"+server("out")+"sources:\n  rest:\n"+server("rest")+"  bulk:\n"+server("bulk")+
-		"  webhook:\n    listen: "+hook+"\n    secret-file: hook\n")
-	for _, name := range secretNames() {
-		if err := os.WriteFile(filepath.Join(s.dir, name), []byte(secretOf(name)+"\n"), 0o600); err != nil {
-			t.Fatal(err)
-		}
-	}
-	s.do("go-live", "--who", "Nurse Quill", "--yes")
-	fronts["bulk"].set("500")
-	said := &spoken{t}
-	pages, stop := s.serveLoud()
-	until(t, "the first Tasks", func() (string, bool) { return s.log(), len(tasks.Truth()) > 0 })
-
-	ask := func(method, address, body string, header ...string) (int, string) {
-		t.Helper()
-		q, err := http.NewRequestWithContext(t.Context(), method, address, strings.NewReader(body))
-		if err != nil {
-			t.Fatal(err)
-		}
-		for i := 0; i+1 < len(header); i += 2 {
-			q.Header.Set(header[i], header[i+1])
-		}
-		r, err := http.DefaultClient.Do(q)
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer r.Body.Close()
-		text, _ := io.ReadAll(r.Body)
-		return r.StatusCode, fmt.Sprint(r.Header) + string(text)
-	}
-	outside := func(mode string, want int, method, address, body string, header ...string) {
-		t.Helper()
-		got, text := ask(method, address, body, header...)
-		if got != want {
-			t.Errorf("%s %s: %d, want %d: %.300s", method, address, got, want, text)
-		}
-		said.clean(fmt.Sprintf("the answer to %s %s (%s)", method, address, mode), text)
-	}
-	words := "?name=" + plantedFamily + "&birthdate=" + plantedBorn
+	g := newGarden(t)
+	g.do("go-live", "--who", "Nurse Quill", "--yes")
+	g.fronts["bulk"].set("500")
+	pages, stop := g.serveLoud()
+	g.pages = pages
+	until(t, "the first Tasks", func() (string, bool) { return g.log(), len(g.tasks.Truth()) > 0 })
+	g.do("rule", "attempt", "--patient", plantedID, "--channel", "phone", "--outcome", "no-answer", "--who", "Nurse Quill", "--why", "rang "+plantedFamily)
 	login := []string{"Authorization", "Bearer " + secretOf("read"), "Prefer", "handling=strict", "Content-Type", "application/json"}
-	if got, text := ask("GET", pages+"fhir/Task?patient="+plantedID, "", login...); got != 200 || !strings.Contains(text, plantedID) {
+	if got, text := g.ask("GET", pages+"fhir/Task?patient="+plantedID, "", login...); got != 200 || !strings.Contains(text, plantedID) {
 		t.Fatalf("the read side does not know the patient: %d %s", got, text)
 	}
 	for i, mode := range append(modes(), "") {
-		told := func(source, from string) { // a look of which one server sees something
-			t.Helper()
-			before := len(fronts[from].all())
-			outside(mode, 200, "POST", "http://"+hook+"/"+source, "", "Authorization", secretOf("hook"))
-			until(t, from+" is asked ("+mode+")", func() (string, bool) { return s.log(), len(fronts[from].all()) > before })
-		}
-		fronts["rest"].set(mode)
-		fronts["bulk"].set(mode)
-		told("server", "rest")
-		told("bulk", "bulk")
-		said.clean("perennial status ("+mode+")", s.says("status"))
-		said.clean("perennial source check server ("+mode+")", s.says("source", "check", "server"))
-		said.clean("perennial source check bulk ("+mode+")", s.says("source", "check", "bulk"))
-		fronts["rest"].set("")
-		fronts["out"].set(mode)
-		id := fmt.Sprintf("%s%d", plantedID, i)
-		fhir.Put("Patient", id, strings.Replace(person, plantedRecord, plantedRecord+id, 1))
-		fhir.Put("Procedure", "evar"+id, strings.TrimSuffix(strings.Replace(fields, plantedID, id, 1), "}"))
-		fhir.Advance(time.Minute)
-		told("server", "out")
-		for _, args := range [][]string{{"status", "--check"}, {"send"}} {
-			said.clean("perennial "+strings.Join(args, " ")+" ("+mode+")", s.says(args...))
-		}
+		g.misbehaving(i, mode)
 	}
-	for _, where := range []string{"metrics", "healthz", "status"} {
-		outside("", 200, "GET", pages+where, "")
-	}
-	broken := `{"resourceType":"` + plantedFamily + `","name":"` + plantedGiven
-	outside("", 404, "GET", pages+"patients/"+plantedFamily, "")
-	outside("", 404, "GET", pages+plantedFamily+words, "")
-	outside("", 401, "GET", pages+"fhir/Task"+words, "", "Authorization", "Bearer "+plantedFamily)
-	outside("", 400, "GET", pages+"fhir/Task"+words, "", login...)
-	outside("", 404, "GET", pages+"fhir/Patient"+words, "", login...)
-	outside("", 404, "GET", pages+"fhir/Task/"+plantedFamily, "", login...)
-	outside("", 400, "GET", pages+"fhir/Task?_lastUpdated="+plantedBorn+plantedFamily, "", login...)
-	outside("", 406, "GET", pages+"fhir/Task?_format="+plantedFamily, "", login...)
-	outside("", 405, "POST", pages+"fhir/Task", broken, login...)
-	outside("", 400, "POST", pages+"cds-services/implant-surveillance", broken, login...)
-	outside("", 400, "POST", pages+"cds-services/implant-surveillance", `{"hook":"`+plantedFamily+`"}`, login...)
-	outside("", 412, "POST", pages+"cds-services/implant-surveillance", `{"hook":"patient-view","fhirServer":"https://`+plantedFamily+`.example","fhirAuthorization":{"access_token":"`+secretOf("read")+`"},"context":{"patientId":"`+plantedID+`"}}`, login...)
-	outside("", 404, "GET", pages+"cds-services/"+plantedFamily, "", login...)
-	outside("", 403, "GET", pages+"cds-services", "", append(login, "Origin", "https://"+plantedFamily)...)
-	outside("", 400, "POST", "http://"+hook+"/server", broken, "Authorization", secretOf("hook"))
-	outside("", 401, "POST", "http://"+hook+"/server"+words, broken, "Authorization", plantedFamily)
-	outside("", 404, "POST", "http://"+hook+"/"+plantedFamily, broken, "Authorization", secretOf("hook"))
+	g.callers(login)
 	log := stop()
-	said.clean("the log", log)
-	if out, err := os.ReadFile(filepath.Join(s.dir, "stdout")); err != nil {
-		t.Error(err)
-	} else {
-		said.clean("the output", string(out))
+	if n := strings.Count(log, "level=ERROR"); n < len(modes()) {
+		t.Errorf("only %d errors were logged: the servers did not misbehave\n%s", n, log)
 	}
-	for name, f := range fronts {
+	g.afterwards(log)
+}
+
+// afterwards looks at what is left: the log, the addresses, and the folder.
+func (g *garden) afterwards(log string) {
+	g.t.Helper()
+	g.said.clean("the log", log)
+	out, err := os.ReadFile(filepath.Join(g.dir, "stdout"))
+	if err != nil {
+		g.t.Error(err)
+	}
+	g.said.clean("the output", string(out))
+	for name, f := range g.fronts {
 		if len(f.all()) < len(modes()) {
-			t.Errorf("%s was asked %d times only", name, len(f.all()))
+			g.t.Errorf("%s was asked %d times only", name, len(f.all()))
 		}
 		for _, asked := range f.all() {
 			if strings.Contains(asked, "another login") {
-				t.Errorf("%s: %s", name, asked)
+				g.t.Errorf("%s: %s", name, asked)
 			}
-			said.clean("an address at "+name, strings.ReplaceAll(asked, plantedID, "")) // an id is no name
+			g.said.clean("an address at "+name, strings.ReplaceAll(asked, plantedID, "")) // an id is no name
 		}
 	}
-	close(farBody)
-	for asked := range farBody {
-		t.Errorf("another server was asked: %s", asked)
+	close(g.elsewhere)
+	for asked := range g.elsewhere {
+		g.t.Errorf("another server was asked: %s", asked)
 	}
-	if store, err := os.ReadFile(filepath.Join(s.dir, "perennial.db")); err != nil {
-		t.Error(err)
-	} else {
-		for _, name := range secretNames() {
-			if bytes.Contains(store, []byte(secretOf(name))) {
-				t.Errorf("the store holds the secret %q", name)
-			}
+	if events, err := filepath.Glob(filepath.Join(g.dir, "written", "auditevent-*.ndjson")); err != nil || len(events) == 0 {
+		g.t.Errorf("no AuditEvents were written: %v", err)
+	}
+	for _, name := range secretNames() { // the secrets' own files aside, nothing holds one
+		if err := os.Remove(filepath.Join(g.dir, name)); err != nil {
+			g.t.Error(err)
 		}
 	}
-	if n := strings.Count(log, "level=ERROR"); n < len(modes()) {
-		t.Errorf("only %d errors were logged: the servers did not misbehave\n%s", n, log)
+	all := allFiles(g.t, g.dir)
+	for _, name := range secretNames() {
+		if strings.Contains(all, secretOf(name)) {
+			g.t.Errorf("the folder holds the secret %q", name)
+		}
 	}
 }
 
