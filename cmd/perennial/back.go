@@ -51,11 +51,12 @@ func taskSource(s *settings.Settings, db *boltkv.DB, now func() time.Time) (sour
 		return nil, err
 	}
 	from := rest.New(client, rest.Options{Name: tasksName, Types: []string{"Task"}, Params: tasks.Params(db.ID()), Now: now})
-	return tasks.New(tasks.Options{Site: db.ID(), From: from, Missed: func() bool { return noneCameBack(db) }}), nil
+	return tasks.New(tasks.Options{Site: db.ID(), From: from, Missed: func() bool { return noneCameBack(db, taskServer(s)) }}), nil
 }
 
-// noneCameBack says whether Tasks are on the server of which none ever came back.
-func noneCameBack(db *boltkv.DB) bool {
+// noneCameBack says whether Tasks are on the server of that name of which none ever came back. Those on a server that the
+// settings named before are not looked for.
+func noneCameBack(db *boltkv.DB, server string) bool {
 	errThere := errors.New("there is one")
 	err := db.View(context.Background(), func(r kv.Reader) error {
 		s, err := store.ReadSource(r, tasksName)
@@ -68,7 +69,7 @@ func noneCameBack(db *boltkv.DB) bool {
 				return err
 			}
 			for i := range list {
-				if strings.HasPrefix(list[i].Carrier, serverName) && fhirtask.RefOf(list[i].Receipt) != "" && !strings.Contains(list[i].Receipt, outbox.Removed) {
+				if list[i].Carrier == server && fhirtask.RefOf(list[i].Receipt) != "" && !strings.Contains(list[i].Receipt, outbox.Removed) {
 					return errThere
 				}
 			}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"perennial/internal/clinic"
@@ -23,6 +24,8 @@ type Pages struct {
 	Feeds      []string           // names of the sources that are read again and again
 	StaleHours int                // without a success for so long a feed is silent; zero: never
 	Now        func() time.Time
+
+	trail atomic.Pointer[string] // what is wrong with the AuditEvents; nil or empty: nothing
 }
 
 var _ web.Clinic = (*Pages)(nil)
@@ -182,6 +185,9 @@ func (p *Pages) warnings(st *clinic.Status) (list []string) {
 		if !c.Meant {
 			list = append(list, c.Text)
 		}
+	}
+	if text := p.trail.Load(); text != nil && *text != "" {
+		list = append(list, *text)
 	}
 	if st.Waiting {
 		list = append(list, "The protocols in the settings have changed and are not in force yet; until somebody adopts them the old ones hold. See perennial protocol adopt --help.")

@@ -140,8 +140,19 @@ func (o *Options) send(ctx context.Context) {
 		o.Log.Info("sent what waits", "sent", all.Sent, "later", all.Later, "failed", all.Failed)
 	}
 	if o.Trail != nil && ctx.Err() == nil {
-		o.note(ctx, "writing the audit trail", o.Trail(ctx))
+		o.writeTrail(ctx)
 	}
+}
+
+// writeTrail writes the audit trail as AuditEvents. That it cannot be written is an alarm until it can.
+func (o *Options) writeTrail(ctx context.Context) {
+	err := o.Trail(ctx)
+	o.note(ctx, "writing the audit trail", err)
+	text := ""
+	if err != nil && ctx.Err() == nil {
+		text = "The AuditEvents cannot be written. Check that the folder of the Tasks (out.folder) is there, that this program may write to it, and that there is room. Nothing is lost: they are written once that works."
+	}
+	o.Pages.trail.Store(&text)
 }
 
 // note logs a failure without patient data; the next round tries again.
