@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"io/fs"
 	"iter"
 	"strings"
 	"sync"
@@ -12,10 +11,10 @@ import (
 	"time"
 
 	"perennial/config"
+	"perennial/internal/assess"
 	"perennial/internal/carrier/fhirrecord"
 	"perennial/internal/carrier/fhirtask"
 	"perennial/internal/clinic"
-	"perennial/internal/codes"
 	"perennial/internal/day"
 	"perennial/internal/emit"
 	"perennial/internal/fhir"
@@ -37,26 +36,15 @@ func everyType() []string {
 	return []string{"CarePlan", "ServiceRequest", "Flag", "Communication", "Provenance"}
 }
 
-var book = sync.OnceValue(func() *codes.Book {
-	b, problems := codes.Load(config.Files)
-	if len(problems) > 0 {
-		panic(problems)
-	}
-	return b
-})
-
-var rules = sync.OnceValue(func() *surveil.Rules {
-	sub, err := fs.Sub(config.Files, "protocols")
+// shipped are the code book and the rules that are shipped, with reports of all times as work.
+var shipped = sync.OnceValue(func() assess.Work {
+	numbers := surveil.Defaults()
+	numbers.Start = day.Of(1990, 1, 1)
+	w, err := assess.Prepare(assess.Options{Shipped: config.Files, Settings: &numbers})
 	if err != nil {
 		panic(err)
 	}
-	set, problems := protocol.Load(sub)
-	if len(problems) > 0 {
-		panic(problems)
-	}
-	numbers := surveil.Defaults()
-	numbers.Start = day.Of(1990, 1, 1)
-	return &surveil.Rules{Care: surveil.CareFrom(set, nil), All: set, Settings: numbers}
+	return w
 })
 
 // rig is a clinic that sends to a server.
@@ -137,7 +125,7 @@ func (r *rig) start() {
 	if len(r.types) > 0 {
 		routes = append(routes, outbox.Route{Name: "records", Carrier: fhirrecord.NewServer(fhirrecord.ServerOptions{Options: o, Client: client, Now: now})})
 	}
-	c, err = clinic.New(r.t.Context(), clinic.Options{DB: r.db, Book: book(), Rules: rules(), Now: now, Mode: outbox.Send, Routes: routes, Site: site,
+	c, err = clinic.New(r.t.Context(), clinic.Options{DB: r.db, Book: shipped().Book, Rules: shipped().Rules, Now: now, Mode: outbox.Send, Routes: routes, Site: site,
 		Records: clinic.Records{Types: r.types, To: "records"}})
 	if err != nil {
 		r.t.Fatal(err)
@@ -147,7 +135,7 @@ func (r *rig) start() {
 
 func (r *rig) startFiles() {
 	r.t.Helper()
-	c, err := clinic.New(r.t.Context(), clinic.Options{DB: r.db, Book: book(), Rules: rules(), Now: func() time.Time { return r.clock }, Mode: outbox.Files, Site: site,
+	c, err := clinic.New(r.t.Context(), clinic.Options{DB: r.db, Book: shipped().Book, Rules: shipped().Rules, Now: func() time.Time { return r.clock }, Mode: outbox.Files, Site: site,
 		Routes: r.files(func() []*protocol.Protocol { return r.Known() }), Records: clinic.Records{Types: r.types, To: "files"}})
 	if err != nil {
 		r.t.Fatal(err)

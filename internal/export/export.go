@@ -34,9 +34,7 @@
 package export
 
 import (
-	"bytes"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"slices"
 	"strings"
@@ -181,7 +179,7 @@ func (w *written) add(typ, id string, v any) {
 		w.list = append(w.list, r)
 		return
 	}
-	body, err := encode(v)
+	body, err := fhir.Encode(v)
 	if err == nil {
 		if problems := fhir.Lint(body); len(problems) > 0 {
 			err = errors.New(strings.Join(problems, "; "))
@@ -217,12 +215,4 @@ func (r *Resource) facts(v any) {
 	case *communication:
 		r.Status = v.Status
 	}
-}
-
-func encode(v any) ([]byte, error) {
-	var b bytes.Buffer
-	e := json.NewEncoder(&b)
-	e.SetEscapeHTML(false)
-	err := e.Encode(v)
-	return bytes.TrimRight(b.Bytes(), "\n"), err
 }

@@ -4,6 +4,8 @@ import (
 	"net/http"
 	"slices"
 	"time"
+
+	"perennial/internal/fhir"
 )
 
 type capability struct {
@@ -76,7 +78,7 @@ func (x *exchange) metadata() error {
 	for _, k := range kinds() {
 		c.Rest[0].Resource = append(c.Rest[0].Resource, k.capability())
 	}
-	body, err := encode(c)
+	body, err := fhir.Encode(c)
 	if err == nil {
 		x.send(http.StatusOK, x.pretty(body))
 	}

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"perennial/internal/clinic"
+	"perennial/internal/fhir"
 )
 
 // bundle is a page of a search.
@@ -59,7 +60,7 @@ func (x *exchange) search() error {
 	if q.ignored > 0 {
 		x.remark(&b, "not-supported", "Some parameters are not known for this type and were left out; the self link shows what was used.")
 	}
-	body, err := encode(b)
+	body, err := fhir.Encode(b)
 	if err == nil {
 		x.send(http.StatusOK, x.pretty(body))
 	}
@@ -116,7 +117,7 @@ func (x *exchange) page(snap clinic.Snapshot, q *query, b *bundle) error {
 
 // remark adds a warning to a page.
 func (x *exchange) remark(b *bundle, code, text string) {
-	if body, err := encode(outcomeOf("warning", code, text)); err == nil {
+	if body, err := fhir.Encode(outcomeOf("warning", code, text)); err == nil {
 		b.Entry = append(b.Entry, bundleEntry{Resource: body, Search: searchMode{"outcome"}})
 	}
 }
@@ -210,15 +211,6 @@ func (x *exchange) address(typ string, used url.Values) string {
 		return x.base() + "/" + typ
 	}
 	return x.base() + "/" + typ + "?" + used.Encode()
-}
-
-// encode writes JSON as FHIR wants it: < > and & as themselves.
-func encode(v any) ([]byte, error) {
-	var b bytes.Buffer
-	e := json.NewEncoder(&b)
-	e.SetEscapeHTML(false)
-	err := e.Encode(v)
-	return bytes.TrimRight(b.Bytes(), "\n"), err
 }
 
 // pretty lays a body out for people, where that was asked for.

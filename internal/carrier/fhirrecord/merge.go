@@ -1,7 +1,6 @@
 package fhirrecord
 
 import (
-	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -9,7 +8,6 @@ import (
 	"slices"
 	"strings"
 
-	"perennial/internal/fault"
 	"perennial/internal/fhir"
 )
 
@@ -17,52 +15,22 @@ import (
 type tree map[string]json.RawMessage
 
 func parse(body []byte) (tree, error) {
-	var t tree
-	if err := json.Unmarshal(body, &t); err != nil || t == nil {
-		return nil, fault.New(fault.Unavailable, "read a resource", "", errNoObject)
-	}
-	return t, nil
+	o, err := fhir.ParseObject(body)
+	return tree(o), err
 }
 
-type constant string
+func (t tree) text(name string) string { return fhir.Object(t).Text(name) }
 
-func (c constant) Error() string { return string(c) }
+func (t tree) set(name string, v any) { fhir.Object(t).Set(name, v) }
 
-const errNoObject = constant("it is not an object")
-
-// text gives an element that is a text; "" where it is none.
-func (t tree) text(name string) string {
-	var s string
-	_ = json.Unmarshal(t[name], &s) // "" says enough
-	return s
-}
-
-func (t tree) set(name string, v any) {
-	b, _ := encode(v) // what is set here are texts and lists of what was read
-	t[name] = b
-}
-
-// list gives an element that is a list, each member as it was written.
-func (t tree) list(name string) []json.RawMessage {
-	var l []json.RawMessage
-	_ = json.Unmarshal(t[name], &l)
-	return l
-}
-
-func encode(v any) ([]byte, error) {
-	var b bytes.Buffer
-	e := json.NewEncoder(&b)
-	e.SetEscapeHTML(false)
-	err := e.Encode(v)
-	return bytes.TrimRight(b.Bytes(), "\n"), err
-}
+func (t tree) list(name string) []json.RawMessage { return fhir.Object(t).List(name) }
 
 // body writes a resource with its type and id first, as people expect it.
 func (t tree) body() ([]byte, error) {
 	rest := maps.Clone(t)
 	delete(rest, "resourceType")
 	delete(rest, "id")
-	text, err := encode(rest)
+	text, err := fhir.Encode(rest)
 	if err != nil {
 		return nil, err
 	}
@@ -103,15 +71,6 @@ func hash(typ string, t tree) string {
 	return hex.EncodeToString(h.Sum(nil)[:16])
 }
 
-// same says whether two resources mean the same.
-func same(a, b tree) bool {
-	return maps.EqualFunc(a, b, func(x, y json.RawMessage) bool {
-		p, err1 := fhir.Canonical(x)
-		q, err2 := fhir.Canonical(y)
-		return err1 == nil && err2 == nil && p == q
-	})
-}
-
 // ours says whether nobody has taken a resource over since it was written: its status is what was written, was being
 // written, or is to be, and it still only proposes.
 func ours(was tree, e Entry, want string) bool {
@@ -145,7 +104,7 @@ func merge(typ string, server, rendered tree) (body []byte, err error) {
 	}
 	now.identifiers(rendered)
 	now.notes(rendered)
-	if same(server, now) {
+	if fhir.Object(server).Same(fhir.Object(now)) {
 		return nil, nil
 	}
 	return now.body()
@@ -155,18 +114,13 @@ func merge(typ string, server, rendered tree) (body []byte, err error) {
 func (t tree) identifiers(rendered tree) {
 	list := t.list("identifier")
 	for _, id := range rendered.list("identifier") {
-		if !slices.ContainsFunc(list, func(raw json.RawMessage) bool { return sameIdentifier(raw, id) }) {
+		if !slices.ContainsFunc(list, func(raw json.RawMessage) bool { return fhir.SameIdentifier(raw, id) }) {
 			list = append(list, id)
 		}
 	}
 	if len(list) > 0 {
 		t.set("identifier", list)
 	}
-}
-
-func sameIdentifier(a, b json.RawMessage) bool {
-	var x, y fhir.Identifier
-	return json.Unmarshal(a, &x) == nil && json.Unmarshal(b, &y) == nil && x.System == y.System && x.Value == y.Value
 }
 
 // notes puts ours after those of others. Those of the program are known by its name, those of a Communication by
@@ -208,7 +162,7 @@ func (t tree) link(l Ledger) {
 				continue
 			}
 			if e := l[r.Identifier.Value]; e.Ref != "" && !e.Gone && e.Type == r.Type {
-				list[i], _ = encode(fhir.Reference{Reference: e.Ref})
+				list[i], _ = fhir.Encode(fhir.Reference{Reference: e.Ref})
 			}
 		}
 		if len(list) > 0 {

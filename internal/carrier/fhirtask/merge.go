@@ -1,7 +1,6 @@
 package fhirtask
 
 import (
-	"bytes"
 	"encoding/json"
 	"errors"
 	"maps"
@@ -9,7 +8,6 @@ import (
 	"strings"
 	"time"
 
-	"perennial/internal/fault"
 	"perennial/internal/fhir"
 	"perennial/internal/notice"
 )
@@ -18,39 +16,15 @@ import (
 type tree map[string]json.RawMessage
 
 func parse(body []byte) (tree, error) {
-	var t tree
-	if err := json.Unmarshal(body, &t); err != nil || t == nil {
-		return nil, fault.New(fault.Unavailable, "read Task", "", errors.New("it is not an object"))
-	}
-	return t, nil
+	o, err := fhir.ParseObject(body)
+	return tree(o), err
 }
 
-// text gives an element that is a text; "" where it is none.
-func (t tree) text(name string) string {
-	var s string
-	_ = json.Unmarshal(t[name], &s) // "" says enough
-	return s
-}
+func (t tree) text(name string) string { return fhir.Object(t).Text(name) }
 
-func (t tree) set(name string, v any) {
-	b, _ := encode(v) // what is set here are texts and lists of what was read
-	t[name] = b
-}
+func (t tree) set(name string, v any) { fhir.Object(t).Set(name, v) }
 
-func encode(v any) ([]byte, error) {
-	var b bytes.Buffer
-	e := json.NewEncoder(&b)
-	e.SetEscapeHTML(false)
-	err := e.Encode(v)
-	return bytes.TrimRight(b.Bytes(), "\n"), err
-}
-
-// list gives an element that is a list, each member as it was written.
-func (t tree) list(name string) []json.RawMessage {
-	var l []json.RawMessage
-	_ = json.Unmarshal(t[name], &l)
-	return l
-}
+func (t tree) list(name string) []json.RawMessage { return fhir.Object(t).List(name) }
 
 // merged is what came of a merge.
 type merged struct {
@@ -90,22 +64,13 @@ func merge(server, ours []byte, t *notice.Task) (merged, error) {
 	now.identifiers(want)
 	now.notes(want, t, m.kept)
 	now.stamp(stamp)
-	if same(was, now) {
+	if fhir.Object(was).Same(fhir.Object(now)) {
 		return m, nil
 	}
 	now.modified(want)
-	body, err := encode(now)
+	body, err := fhir.Encode(now)
 	m.body = body
 	return m, err
-}
-
-// same says whether two Tasks mean the same.
-func same(a, b tree) bool {
-	return maps.EqualFunc(a, b, func(x, y json.RawMessage) bool {
-		p, err1 := fhir.Canonical(x)
-		q, err2 := fhir.Canonical(y)
-		return err1 == nil && err2 == nil && p == q
-	})
 }
 
 // refer takes over references, but for those by which the server means the same resource.
@@ -144,7 +109,7 @@ func extension(raw json.RawMessage) (e ext) {
 // stamp writes the stamp, in the place of the one that is there.
 func (t tree) stamp(s fhir.Stamp) {
 	list := slices.DeleteFunc(t.list("extension"), func(raw json.RawMessage) bool { return extension(raw).URL == fhir.StampURL })
-	b, _ := encode(map[string]string{"url": fhir.StampURL, "valueString": s.String()})
+	b, _ := fhir.Encode(map[string]string{"url": fhir.StampURL, "valueString": s.String()})
 	t.set("extension", append(list, b))
 }
 
@@ -217,23 +182,18 @@ func (t tree) period() fhir.Period {
 func (t tree) identifiers(want tree) {
 	list := t.list("identifier")
 	for _, id := range want.list("identifier") {
-		if !slices.ContainsFunc(list, func(raw json.RawMessage) bool { return sameIdentifier(raw, id) }) {
+		if !slices.ContainsFunc(list, func(raw json.RawMessage) bool { return fhir.SameIdentifier(raw, id) }) {
 			list = append(list, id)
 		}
 	}
 	t.set("identifier", list)
 }
 
-func sameIdentifier(a, b json.RawMessage) bool {
-	var x, y fhir.Identifier
-	return json.Unmarshal(a, &x) == nil && json.Unmarshal(b, &y) == nil && x.System == y.System && x.Value == y.Value
-}
-
 // notes adds those of ours whose text is not there yet, and one where a person's status hides how the item ended.
 func (t tree) notes(want tree, item *notice.Task, kept string) {
 	fresh := want.list("note")
 	if n, ok := keptNote(item, kept); ok && kept != "" && !(item.Human && len(fresh) > 0) {
-		b, _ := encode(map[string]string{"authorString": fhir.AuthorName, "time": n.Time.UTC().Format("2006-01-02T15:04:05Z"), "text": n.Text})
+		b, _ := fhir.Encode(map[string]string{"authorString": fhir.AuthorName, "time": n.Time.UTC().Format("2006-01-02T15:04:05Z"), "text": n.Text})
 		fresh = append(fresh, b)
 	}
 	list := t.list("note")

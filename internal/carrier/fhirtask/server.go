@@ -326,7 +326,7 @@ func (j *job) retire(ctx context.Context, t task) error {
 		}
 		now.set("status", "entered-in-error")
 		now.set("statusReason", fhir.CodeableConcept{Coding: []fhir.Coding{{System: fhir.CodesOfStatusReason, Code: "duplicate"}}, Text: "a second Task for the same work item"})
-		return encode(now)
+		return fhir.Encode(now)
 	})
 	return err
 }
